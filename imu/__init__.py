@@ -1,0 +1,1 @@
+"""Wearable IMU recordings of golf swings, measured: wrist, forearm, face and shaft."""
