@@ -1,0 +1,1 @@
+"""The commands of `cupbow`, one module each; `imu.cli` lists them."""
