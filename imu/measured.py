@@ -30,12 +30,17 @@ SCHEMA = "cupbow.measure/1"
 @dataclass(frozen=True)
 class Value:
     """A reported angle in degrees with its expanded uncertainty (95 % coverage, JCGM 100), or none
-    with the reason."""
+    with the reason.
+
+    `zero_u95_deg` is the part of `u95_deg` that all swings of one calibration share (the pose's
+    zero, alignment, scale): more swings of that calibration don't shrink it. None: not split.
+    """
 
     value_deg: float | None
     u95_deg: float | None = None
     reason: str | None = None
     marks: tuple[str, ...] = ()
+    zero_u95_deg: float | None = None
 
     @property
     def known(self) -> bool:
@@ -43,6 +48,8 @@ class Value:
 
     def to_json(self) -> dict[str, Any]:
         out: dict[str, Any] = {"value": _rounded(self.value_deg), "u95": _rounded(self.u95_deg)}
+        if self.zero_u95_deg is not None:
+            out["u95_zero"] = _rounded(self.zero_u95_deg)
         if self.reason:
             out["reason"] = self.reason
         if self.marks:
@@ -51,7 +58,9 @@ class Value:
 
     @classmethod
     def from_json(cls, data: Mapping[str, Any]) -> Value:
-        return cls(data["value"], data["u95"], data.get("reason"), tuple(data.get("marks", ())))
+        return cls(
+            data["value"], data["u95"], data.get("reason"), tuple(data.get("marks", ())), data.get("u95_zero")
+        )
 
 
 @dataclass(frozen=True)
