@@ -1,0 +1,698 @@
+"""The joint fit: one least-squares problem over all that a recording knows about its sensors.
+
+Unknown are, for every sensor, its rate matrix (scale, cross-axis), accelerometer error and clock, and
+how it is strapped on; the grip; how much the skin slips; and, for every window of motion (a swing
+with the rests around it, the calibration), where each sensor pointed at the start and its gyro bias
+then. Known are gravity at rest, that a wrist does not turn about the forearm's axis, that hand and
+club are one body while the club is gripped, the poses, and the sensors' data sheets. Between windows
+nothing is carried over but the unknowns that last, so the error does not grow with the minutes.
+
+The problem is solved by Gauss-Newton with the windows' own unknowns eliminated first (Schur
+complement), so that an hour costs sixty times a minute and no more. Attitudes are integrated once an
+iteration; their dependence on bias, rate matrix and clock comes out of the same integration.
+
+Sources: joint constraints in place of a magnetometer, Laidig & Seel (2019, 2023), Olsson & Seel
+(2020); joint rotation Y-Z-X of the wrist after Wu et al. 2005, J Biomech 38:981-992.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from scipy import linalg
+from scipy.spatial.transform import Rotation
+
+from imu.orientation import Track
+from imu.recording import GRAVITY, Array, Role
+from imu.timebase import Samples
+
+DEG = np.pi / 180.0
+UP = np.array([0.0, 0.0, 1.0])
+EX, EY, EZ = np.eye(3)
+
+
+@dataclass(frozen=True)
+class Beliefs:
+    """Standard deviations (SI) of what is believed before the motion is looked at.
+
+    Sensor figures are those of consumer inertial sensors' data sheets; pose figures are the prior
+    of the design (a wrist held flat against a ruler errs by about 3 deg, a hanging arm by about 5).
+    """
+
+    gyro_bias: float = 5.0 * DEG
+    bias_change: float = 0.10 * DEG  # between windows of one recording; grows with its length
+    gyro_scale: float = 0.010
+    gyro_cross: float = 0.006
+    accel_bias: float = 0.35
+    accel_scale: float = 0.010
+    accel_cross: float = 0.006
+    clock_drift: float = 30e-6
+    clock_wander: float = 2e-4
+    slip: float = 0.15  # share of the roll that the forearm's skin loses
+    mounting: float = np.pi
+    flat_wrist: float = 3.0 * DEG  # per pose, in flexion and in deviation
+    hang: float = 5.0 * DEG
+    level_forearm: float = 4.0 * DEG
+    thumb_up: float = 4.0 * DEG
+    club_square: float = 1.5 * DEG
+    club_hang: float = 1.0 * DEG
+    roll_axis: float = 2.0 * DEG
+    bend_axis: float = 6.0 * DEG
+    regrip: float = 1.5 * DEG
+    rest_accel: float = 0.05
+    rest_turn: float = 0.5 * DEG
+    axial: float = 1.2 * DEG
+    axial_time: float = 0.4
+    grip: float = 0.5 * DEG
+    grip_time: float = 0.4
+    white: float = 0.1 * DEG
+
+
+@dataclass(frozen=True)
+class Rest:
+    """A sensor at rest: its mean readings, over `length_s` around `t_s`."""
+
+    role: Role
+    t_s: float
+    length_s: float
+    accel: Array  # (3,)
+    gyro: Array  # (3,)
+    accel_sd: float  # m/s^2, of the mean as a reading of gravity
+    turn_sd: float | None  # rad/s, of the mean rate as a reading of the bias; None while moving slowly
+
+
+@dataclass(frozen=True)
+class Hold:
+    """A calibration pose: when, and which."""
+
+    name: str
+    t_s: float
+    accel: Mapping[Role, Array]  # mean specific force of each sensor over the pose
+    sd: float = 1.0  # widens the belief in this pose
+
+
+@dataclass(frozen=True)
+class Axis:
+    """A slow functional motion: the axis (sensor coordinates) about which the forearm turned, or
+    the hand on the forearm bent."""
+
+    kind: str  # "roll": of the forearm sensor
+    t_s: float
+    role: Role
+    direction: Array  # (3,) unit
+    sd: float
+
+
+@dataclass(frozen=True)
+class Jump:
+    """A lost or clipped stretch whose rotation had to be guessed: an unknown small turn."""
+
+    role: Role
+    t_s: float
+    sd: float  # rad
+
+
+@dataclass(frozen=True, eq=False)
+class Window:
+    """A stretch of the recording that is integrated in one go."""
+
+    start_s: float
+    end_s: float
+    rests: tuple[Rest, ...] = ()
+    holds: tuple[Hold, ...] = ()
+    axes: tuple[Axis, ...] = ()
+    jumps: tuple[Jump, ...] = ()
+    wrist_s: Array = field(default_factory=lambda: np.empty(0))  # where the wrist has no axial part
+    grip_s: Array = field(default_factory=lambda: np.empty(0))  # where hand and club are one body
+
+
+@dataclass(frozen=True, eq=False)
+class State:
+    """The unknowns of the fit at their present values."""
+
+    matrix: Mapping[Role, Array]
+    accel_bias: Mapping[Role, Array]
+    accel_matrix: Mapping[Role, Array]
+    bias: Mapping[Role, Array]
+    clock: Mapping[Role, Array]  # (offset_s, drift) added to the given clock
+    mount: Mapping[str, Array]  # segment -> (3, 3) segment to sensor coordinates
+    grip: Array  # (3, 3) hand to club coordinates
+    slip: float
+    first: tuple[Mapping[Role, Array], ...]  # per window, role -> (3, 3)
+    bias_change: tuple[Mapping[Role, Array], ...]
+    regrip: tuple[Array, ...]  # per window, rotation vector (3,), club coordinates
+    jumps: tuple[Array, ...]  # per window, (n_jumps, 3)
+
+
+def exp(v: Array) -> Array:
+    return Rotation.from_rotvec(v).as_matrix()
+
+
+def log(r: Array) -> Array:
+    return Rotation.from_matrix(r).as_rotvec()
+
+
+def cross_matrix(v: Array) -> Array:
+    """[v]x for (..., 3) -> (..., 3, 3)."""
+    out = np.zeros((*v.shape[:-1], 3, 3))
+    out[..., 0, 1], out[..., 0, 2], out[..., 1, 2] = -v[..., 2], v[..., 1], -v[..., 0]
+    out[..., 1, 0], out[..., 2, 0], out[..., 2, 1] = v[..., 2], -v[..., 1], v[..., 0]
+    return out
+
+
+def wrist_angles(forearm: Array, hand: Array, side: int) -> Array:
+    """(n, 3): axial part, flexion, ulnar deviation in rad, of the hand on the forearm.
+
+    `forearm`, `hand`: (n, 3, 3) segment to any common frame. R = Ry(axial) Rz(flexion)
+    Rx(side * deviation), side +1 for a right arm, -1 for a left one (Wu et al. 2005).
+    """
+    q = np.swapaxes(forearm, -1, -2) @ hand
+    # R = Ry Rz Rx: R10 = sin z; R11 = cz cx, R12 = -cz sx; R00 = cy cz, R20 = -sy cz
+    flexion = np.arcsin(np.clip(q[..., 1, 0], -1.0, 1.0))
+    axial = np.arctan2(-q[..., 2, 0], q[..., 0, 0])
+    deviation = side * np.arctan2(-q[..., 1, 2], q[..., 1, 1])
+    return np.stack([axial, flexion, deviation], axis=-1)
+
+
+def wrist_jacobian(angles: Array, side: int) -> Array:
+    """(n, 3, 3): change of (axial, flexion, deviation) per left rotation vector of the hand on the
+    forearm, in forearm coordinates."""
+    y, z = angles[..., 0], angles[..., 1]
+    a1 = np.broadcast_to(EY, (*y.shape, 3))
+    a2 = np.stack([np.sin(y), np.zeros_like(y), np.cos(y)], axis=-1)  # Ry ez
+    a3 = np.stack([np.cos(y) * np.cos(z), np.sin(z), -np.sin(y) * np.cos(z)], axis=-1)  # Ry Rz ex
+    return np.linalg.inv(np.stack([a1, a2, side * a3], axis=-1))
+
+
+# Lower triangle of the accelerometer's matrix: its axes are named by the gyro's, so that the rest of
+# the difference between the two lies in the gyro's matrix.
+_TRIANGLE = ((0, 0), (1, 1), (2, 2), (1, 0), (2, 0), (2, 1))
+
+
+class Layout:
+    """Where each unknown stands in the vector of increments."""
+
+    def __init__(self) -> None:
+        self.place: dict[str, slice] = {}
+        self.size = 0
+
+    def add(self, name: str, size: int) -> None:
+        self.place[name] = slice(self.size, self.size + size)
+        self.size += size
+
+    def __getitem__(self, name: str) -> slice:
+        return self.place[name]
+
+    def __contains__(self, name: str) -> bool:
+        return name in self.place
+
+
+@dataclass(frozen=True, eq=False)
+class Knowledge:
+    """What a saved calibration (or an earlier recording) tells of the lasting unknowns: values and
+    the inverse of their covariance, by name of unknown."""
+
+    names: tuple[tuple[str, int], ...]
+    information: Array
+
+
+class Problem:
+    """The fit of one recording. `solve` returns a `Solution`."""
+
+    def __init__(
+        self,
+        sensors: Mapping[Role, Samples],
+        windows: Sequence[Window],
+        state: State,
+        *,
+        side: int,
+        beliefs: Beliefs,
+        clock_sd: Mapping[Role, float],
+        knowledge: Knowledge | None = None,
+    ) -> None:
+        self.sensors = sensors
+        self.windows = windows
+        self.start = state
+        self.side = side
+        self.beliefs = beliefs
+        self.clock_sd = clock_sd
+        self.knowledge = knowledge
+        self.roles = tuple(sensors)
+        segments = state.mount
+        self.hand_role: Role | None = None
+        if "hand" in segments:
+            self.hand_role = "hand" if "hand" in sensors else "club"
+        self.wrist = "forearm" in segments and self.hand_role is not None
+        self.rigid = "hand" in sensors and "club" in sensors and "hand" in segments and "club" in segments
+
+        g = self.lasting = Layout()
+        for r in self.roles:
+            g.add(f"matrix:{r}", 9)
+            g.add(f"accel_bias:{r}", 3)
+            g.add(f"accel_matrix:{r}", 6)
+            g.add(f"bias:{r}", 3)
+        for r in self.roles[1:]:
+            g.add(f"clock:{r}", 2)
+        for segment in segments:
+            g.add(f"mount:{segment}", 3)
+        if self.rigid:
+            g.add("grip", 3)
+        if self.wrist:
+            g.add("slip", 1)
+        self.passing: list[Layout] = []
+        for w in windows:
+            layout = Layout()
+            for r in self.roles:
+                layout.add(f"first:{r}", 3)
+                layout.add(f"bias:{r}", 3)
+            if self.rigid:
+                layout.add("regrip", 3)
+            if w.jumps:
+                layout.add("jumps", 3 * len(w.jumps))
+            self.passing.append(layout)
+        self.axial_sd = beliefs.axial
+        self.grip_sd = beliefs.grip
+
+    # ------------------------------------------------------------------ tracks and their Jacobians
+    def track(self, state: State, w: int, role: Role) -> Track:
+        window, samples = self.windows[w], self.sensors[role]
+        offset, drift = state.clock[role] if role in state.clock else (0.0, 0.0)
+        start, period = samples.start_s * (1 + drift) + offset, samples.period_s * (1 + drift)
+        lo = int(np.clip(round((window.start_s - samples.start_s) / samples.period_s), 0, len(samples) - 8))
+        hi = int(np.clip(round((window.end_s - samples.start_s) / samples.period_s), lo + 8, len(samples)))
+        track = Track.of(
+            samples.gyro[lo:hi],
+            start + (lo - 0.5) * period,
+            period,
+            bias=state.bias[role] + state.bias_change[w][role],
+            matrix=state.matrix[role],
+            first=state.first[w][role],
+        )
+        mine = [(j, state.jumps[w][i]) for i, j in enumerate(window.jumps) if j.role == role]
+        if mine and any(np.any(v) for _, v in mine):
+            attitude = track.attitude
+            times = track.start_s + track.period_s * np.arange(len(attitude))
+            for jump, v in mine:  # small turns in the level frame, after the guessed stretch
+                after = times >= jump.t_s
+                attitude[after] = exp(v) @ attitude[after]
+        return track
+
+    def sensitivity(self, w: int, role: Role, track: Track, t_s: Array, attitude: Array) -> Array:
+        """(m, 3, passing + lasting): left rotation vector of the attitude per unknown."""
+        p, g = self.passing[w], self.lasting
+        n = p.size
+        out = np.zeros((len(t_s), 3, n + g.size))
+        by_bias, by_matrix = track.sensitivities(t_s)
+        out[:, :, p[f"first:{role}"]] = np.eye(3)
+        out[:, :, p[f"bias:{role}"]] = -by_bias
+        bias, matrix = g[f"bias:{role}"], g[f"matrix:{role}"]
+        out[:, :, n + bias.start : n + bias.stop] = -by_bias
+        out[:, :, n + matrix.start : n + matrix.stop] = by_matrix.reshape(len(t_s), 3, 9)
+        if f"clock:{role}" in g:
+            turn = (attitude @ track.rate(t_s)[:, :, None])[:, :, 0]
+            c = n + g[f"clock:{role}"].start
+            out[:, :, c] = -turn
+            out[:, :, c + 1] = -turn * t_s[:, None]
+        if "jumps" in p:
+            base = p["jumps"].start
+            for i, jump in enumerate(self.windows[w].jumps):
+                if jump.role == role:
+                    out[t_s >= jump.t_s, :, base + 3 * i : base + 3 * i + 3] = np.eye(3)
+        return out
+
+    def segment(
+        self, state: State, w: int, name: str, tracks: Mapping[Role, Track], t_s: Array, jacobian: bool = True
+    ) -> tuple[Array, Array]:
+        """Attitude (m, 3, 3) of a segment and its sensitivity."""
+        role: Role = self.hand_role if name == "hand" and self.hand_role else name  # type: ignore[assignment]
+        attitude = tracks[role].at(t_s)
+        whole = attitude @ state.mount[name]
+        if not jacobian:
+            return whole, np.empty(0)
+        out = self.sensitivity(w, role, tracks[role], t_s, attitude)
+        n = self.passing[w].size
+        m = self.lasting[f"mount:{name}"]
+        out[:, :, n + m.start : n + m.stop] = attitude
+        return whole, out
+
+    # ----------------------------------------------------------------------------------- residuals
+    def rows(self, state: State, w: int) -> tuple[Array, Array, dict[str, Array]]:
+        """Whitened residuals (m,), Jacobian (m, passing + lasting), and raw series for the scales."""
+        b, window, side = self.beliefs, self.windows[w], self.side
+        p, g = self.passing[w], self.lasting
+        n, total = p.size, p.size + g.size
+        tracks = {r: self.track(state, w, r) for r in self.roles}
+        res: list[Array] = []
+        jac: list[Array] = []
+        series: dict[str, Array] = {}
+
+        def put(residual: Array, jacobian: Array, robust: float | None = 3.0) -> None:
+            if robust is not None:  # Cauchy weights: what disagrees by much counts little
+                weight = 1.0 / np.sqrt(1.0 + (residual / robust) ** 2)
+                residual, jacobian = residual * weight, jacobian * weight[:, None]
+            res.append(residual)
+            jac.append(jacobian)
+
+        def at(slice_: slice) -> slice:
+            return slice(n + slice_.start, n + slice_.stop)
+
+        # gravity and bias at rest
+        for role in self.roles:
+            mine = [r for r in window.rests if r.role == role]
+            if not mine:
+                continue
+            t = np.array([r.t_s for r in mine])
+            attitude = tracks[role].at(t)
+            s = self.sensitivity(w, role, tracks[role], t, attitude)
+            down = np.swapaxes(attitude, 1, 2)
+            gravity = down @ (UP * GRAVITY)
+            k = np.eye(3) + state.accel_matrix[role]
+            sd = np.array([r.accel_sd for r in mine])[:, None]
+            predicted = gravity @ k.T + state.accel_bias[role]
+            r0 = (np.array([r.accel for r in mine]) - predicted) / sd
+            by_attitude = k @ down @ cross_matrix(UP * GRAVITY)
+            j0 = -(by_attitude @ s)
+            j0[:, :, at(g[f"accel_bias:{role}"])] -= np.eye(3)
+            base = at(g[f"accel_matrix:{role}"]).start
+            for i, (a, c) in enumerate(_TRIANGLE):
+                j0[:, a, base + i] -= gravity[:, c]
+            put(r0.ravel(), (j0 / sd[:, :, None]).reshape(-1, total))
+            still = [r for r in mine if r.turn_sd is not None]
+            if still:
+                raw = np.array([r.gyro for r in still])
+                sd = np.array([r.turn_sd for r in still], float)[:, None]
+                rate = raw @ (np.eye(3) + state.matrix[role]).T - state.bias[role] - state.bias_change[w][role]
+                j1 = np.zeros((len(still), 3, total))
+                j1[:, :, at(g[f"bias:{role}"])] = -np.eye(3)
+                j1[:, :, p[f"bias:{role}"]] = -np.eye(3)
+                m0 = at(g[f"matrix:{role}"]).start
+                for i in range(3):
+                    j1[:, i, m0 + 3 * i : m0 + 3 * i + 3] = raw
+                put((rate / sd).ravel(), (j1 / sd[:, :, None]).reshape(-1, total))
+
+        # the wrist has no axial part but the skin's slip, a share of the roll
+        if self.wrist and len(window.wrist_s):
+            t = window.wrist_s
+            f, jf = self.segment(state, w, "forearm", tracks, t)
+            h, jh = self.segment(state, w, "hand", tracks, t)
+            angles = wrist_angles(f, h, side)
+            to_angles = wrist_jacobian(angles, side) @ np.swapaxes(f, 1, 2)
+            axial = to_angles[:, :1] @ (jh - jf)
+            roll = self._roll(tracks["forearm"], state.mount["forearm"], t)
+            r0 = angles[:, 0] - state.slip * roll
+            j0 = axial[:, 0]
+            j0[:, at(g["slip"]).start] -= roll
+            series["axial"] = r0
+            put(*_whitened(r0, j0, t, self.axial_sd, b.axial_time, b.white))
+
+        # hand and club are one body while gripped
+        if self.rigid and len(window.grip_s):
+            t = window.grip_s
+            r0, j0 = self._grip_rows(state, w, tracks, t)
+            series["grip"] = r0
+            for axis in range(3):
+                put(*_whitened(r0[:, axis], j0[:, axis], t, self.grip_sd, b.grip_time, b.white))
+
+        for hold in window.holds:
+            self._hold_rows(state, w, tracks, hold, put, at)
+
+        for axis in window.axes:
+            if axis.kind == "roll" and "forearm" in state.mount:
+                mount = state.mount["forearm"]
+                v = axis.direction @ mount  # in segment coordinates; should be y
+                v = v * np.sign(v[1])
+                # v = mount^T d; mount -> exp(alpha) mount: dv = mount^T (d x alpha)
+                j = np.zeros((2, total))
+                dv = mount.T @ cross_matrix(axis.direction * np.sign((axis.direction @ mount)[1]))
+                j[:, at(g["mount:forearm"])] = dv[[0, 2]]
+                put(v[[0, 2]] / axis.sd, j / axis.sd)
+
+        # what is believed of this window's own unknowns
+        prior_r, prior_j = [], []
+
+        def believe(value: Array, where: slice, sd: float | Array) -> None:
+            j = np.zeros((len(value), total))
+            j[np.arange(len(value)), np.arange(where.start, where.stop)] = 1.0
+            sd = np.broadcast_to(sd, (len(value),))
+            prior_r.append(value / sd)
+            prior_j.append(j / sd[:, None])
+
+        for role in self.roles:
+            believe(state.bias_change[w][role], p[f"bias:{role}"], b.bias_change)
+        if self.rigid:
+            believe(state.regrip[w], p["regrip"], b.regrip)
+        if "jumps" in p:
+            believe(
+                state.jumps[w].ravel(), p["jumps"], np.repeat([max(j.sd, 1e-4) for j in window.jumps], 3)
+            )
+        put(np.concatenate(prior_r), np.concatenate(prior_j), None)
+        return np.concatenate(res), np.concatenate(jac), series
+
+    def _roll(self, track: Track, mount: Array, t_s: Array) -> Array:
+        """Turn of the sensor about the segment's long axis since the window's middle posture."""
+        rate = track.gyro @ mount[:, 1]
+        total = np.concatenate([[0.0], np.cumsum(rate)]) * track.period_s
+        borders = track.start_s + track.period_s * np.arange(len(total))
+        return np.interp(t_s, borders, total - np.median(total))
+
+    def _grip_rows(
+        self, state: State, w: int, tracks: Mapping[Role, Track], t: Array, own: bool = True
+    ) -> tuple[Array, Array]:
+        """Rotation vector (m, 3), club coordinates, from where the grip puts the hand to the hand."""
+        p, g, n = self.passing[w], self.lasting, self.passing[w].size
+        h, jh = self.segment(state, w, "hand", tracks, t)
+        c, jc = self.segment(state, w, "club", tracks, t)
+        grip = exp(state.regrip[w]) @ state.grip if own else state.grip
+        r0 = log(np.swapaxes(c, 1, 2) @ h @ grip.T)
+        j0 = np.swapaxes(c, 1, 2) @ (jh - jc)
+        # c^T h G^T with G -> exp(v) G: right factor exp(-v)
+        where = slice(n + g["grip"].start, n + g["grip"].stop)
+        j0[:, :, where] -= np.eye(3)
+        if own:
+            j0[:, :, p["regrip"]] -= np.eye(3)
+        return r0, j0
+
+    def _hold_rows(self, state: State, w: int, tracks: Mapping[Role, Track], hold: Hold, put, at) -> None:  # type: ignore[no-untyped-def]
+        b, g, side = self.beliefs, self.lasting, self.side
+        t = np.array([hold.t_s])
+        total = self.passing[w].size + g.size
+
+        def upright(name: str, axes: Sequence[int], sd: float) -> None:
+            """Components of 'up' that should vanish, from the accelerometer over the pose."""
+            role = self.hand_role if name == "hand" else name
+            if name not in state.mount or role not in hold.accel:
+                return
+            f = hold.accel[role] - state.accel_bias[role]  # type: ignore[index]
+            k = np.linalg.inv(np.eye(3) + state.accel_matrix[role])  # type: ignore[index]
+            up = k @ f
+            size = np.linalg.norm(up)
+            up = up / size
+            mount = state.mount[name]
+            v = mount.T @ up
+            j = np.zeros((3, total))
+            j[:, at(g[f"mount:{name}"])] = mount.T @ cross_matrix(up)
+            j[:, at(g[f"accel_bias:{role}"])] = -mount.T @ (np.eye(3) - np.outer(up, up)) @ k / size
+            rows = list(axes)
+            put(v[rows] / (sd * hold.sd), j[rows] / (sd * hold.sd))
+
+        if hold.name == "hang":
+            upright("forearm", (0, 2), b.hang)
+            upright("hand", (0, 2), b.hang)
+        elif hold.name in ("handshake", "grip_flat"):
+            gripping = hold.name == "grip_flat"
+            if self.hand_role == "club" and not gripping:
+                upright("forearm", (1,), b.level_forearm)
+                upright("forearm", (0,), b.thumb_up)
+                return
+            for name in ("forearm", "hand"):
+                upright(name, (1,), b.level_forearm)
+                upright(name, (0,), b.thumb_up)
+            if self.wrist:
+                f, jf = self.segment(state, w, "forearm", tracks, t)
+                h, jh = self.segment(state, w, "hand", tracks, t)
+                angles = wrist_angles(f, h, side)
+                j = (wrist_jacobian(angles, side) @ np.swapaxes(f, 1, 2) @ (jh - jf))[0]
+                sd = b.flat_wrist * hold.sd
+                put(angles[0, 1:] / sd, j[1:] / sd, None)
+            if gripping and self.rigid:
+                r0, j0 = self._grip_rows(state, w, tracks, t, own=False)
+                put(r0[0] / b.regrip, j0[0] / b.regrip)
+        elif hold.name == "club_hang":
+            upright("club", (1, 2), b.club_hang)
+        elif hold.name == "club_square":
+            upright("club", (1,), b.club_square)
+
+    def _lasting_prior(self, state: State) -> tuple[Array, Array]:
+        """Residual and diagonal of what is believed of the lasting unknowns."""
+        b, g = self.beliefs, self.lasting
+        r, sd = np.zeros(g.size), np.ones(g.size)
+        for role in self.roles:
+            sd[g[f"matrix:{role}"]] = np.where(np.eye(3, dtype=bool), b.gyro_scale, b.gyro_cross).ravel()
+            r[g[f"matrix:{role}"]] = state.matrix[role].ravel()
+            sd[g[f"accel_bias:{role}"]] = b.accel_bias
+            r[g[f"accel_bias:{role}"]] = state.accel_bias[role]
+            sd[g[f"accel_matrix:{role}"]] = [b.accel_scale] * 3 + [b.accel_cross] * 3
+            r[g[f"accel_matrix:{role}"]] = [state.accel_matrix[role][i, j] for i, j in _TRIANGLE]
+            sd[g[f"bias:{role}"]] = b.gyro_bias
+            r[g[f"bias:{role}"]] = state.bias[role]
+        for role in self.roles[1:]:
+            sd[g[f"clock:{role}"]] = [self.clock_sd[role], b.clock_drift]
+            r[g[f"clock:{role}"]] = state.clock[role]
+        for segment in state.mount:
+            r[g[f"mount:{segment}"]] = 0.0
+            sd[g[f"mount:{segment}"]] = b.mounting
+        if "grip" in g:
+            sd[g["grip"]] = b.mounting
+        if "slip" in g:
+            sd[g["slip"]] = b.slip
+            r[g["slip"]] = state.slip - 0.1
+        return r, sd
+
+    # ------------------------------------------------------------------------------------- solving
+    def solve(self, iterations: int = 8) -> Solution:
+        state = self.start
+        last_cost = np.inf
+        for i in range(iterations):
+            step, parts, cost, series = self._normal(state)
+            state = self._moved(state, step, parts)
+            if i in (1, 3):  # how large the play and the grip's give are, the data say themselves
+                self._rescale(series)
+                last_cost = np.inf
+                continue
+            if i > 3 and last_cost - cost < 1e-3 * max(1.0, cost):
+                break
+            last_cost = cost
+        _, parts, cost, series = self._normal(state)
+        return Solution(self, state, parts, cost, series)
+
+    def _rescale(self, series: Sequence[dict[str, Array]]) -> None:
+        b = self.beliefs
+        axial = np.concatenate([s["axial"] for s in series if "axial" in s] or [np.empty(0)])
+        if len(axial) > 20:
+            rms = 1.4826 * float(np.median(np.abs(axial)))
+            self.axial_sd = float(np.clip(1.3 * rms, 0.5 * DEG, 6 * DEG))
+        grip = np.concatenate([s["grip"].ravel() for s in series if "grip" in s] or [np.empty(0)])
+        if len(grip) > 20:
+            rms = 1.4826 * float(np.median(np.abs(grip)))
+            self.grip_sd = float(np.clip(1.3 * rms, 0.3 * DEG, 3 * DEG))
+        del b
+
+    def _normal(self, state: State) -> tuple[Array, Parts, float, list[dict[str, Array]]]:
+        r, sd = self._lasting_prior(state)
+        size = self.lasting.size
+        a = np.diag(1.0 / sd**2)
+        y = -r / sd**2
+        cost = float(np.sum((r / sd) ** 2))
+        if self.knowledge is not None:
+            where = np.concatenate([np.arange(size)[self.lasting[nm]] for nm, _ in self.knowledge.names])
+            a[np.ix_(where, where)] += self.knowledge.information
+        factors, couplings, rights = [], [], []
+        series = []
+        for w in range(len(self.windows)):
+            res, jac, s = self.rows(state, w)
+            series.append(s)
+            cost += float(res @ res)
+            n = self.passing[w].size
+            jp, jg = jac[:, :n], jac[:, n:]
+            hpp = jp.T @ jp
+            hpp[np.diag_indices(n)] += 1e-6
+            hpg = jp.T @ jg
+            factor = linalg.cho_factor(hpp)
+            right = -(jp.T @ res)
+            solved = linalg.cho_solve(factor, np.column_stack([hpg, right]))
+            a += jg.T @ jg - hpg.T @ solved[:, :-1]
+            y += -(jg.T @ res) - hpg.T @ solved[:, -1]
+            factors.append(factor)
+            couplings.append(solved[:, :-1])
+            rights.append(solved[:, -1])
+        scale = 1.0 / np.sqrt(np.diag(a))
+        covariance = linalg.inv(a * np.outer(scale, scale)) * np.outer(scale, scale)
+        lasting = covariance @ y
+        return lasting, Parts(covariance, factors, couplings, rights), cost, series
+
+    def _moved(self, state: State, lasting: Array, parts: Parts) -> State:
+        g = self.lasting
+        matrix, accel_bias, accel_matrix, bias = {}, {}, {}, {}
+        for r in self.roles:
+            matrix[r] = state.matrix[r] + lasting[g[f"matrix:{r}"]].reshape(3, 3)
+            accel_bias[r] = state.accel_bias[r] + lasting[g[f"accel_bias:{r}"]]
+            k = state.accel_matrix[r].copy()
+            for v, (i, j) in zip(lasting[g[f"accel_matrix:{r}"]], _TRIANGLE, strict=True):
+                k[i, j] += v
+            accel_matrix[r] = k
+            bias[r] = state.bias[r] + lasting[g[f"bias:{r}"]]
+        clock = {r: state.clock[r] + lasting[g[f"clock:{r}"]] for r in self.roles[1:]}
+        mount = {s: exp(lasting[g[f"mount:{s}"]]) @ m for s, m in state.mount.items()}
+        grip = exp(lasting[g["grip"]]) @ state.grip if "grip" in g else state.grip
+        slip = float(np.clip(state.slip + lasting[g["slip"]][0], -0.2, 0.6)) if "slip" in g else state.slip
+        first, change, regrip, jumps = [], [], [], []
+        for w, p in enumerate(self.passing):
+            own = parts.rights[w] - parts.couplings[w] @ lasting
+            first.append({r: exp(own[p[f"first:{r}"]]) @ state.first[w][r] for r in self.roles})
+            change.append({r: state.bias_change[w][r] + own[p[f"bias:{r}"]] for r in self.roles})
+            regrip.append(state.regrip[w] + own[p["regrip"]] if "regrip" in p else state.regrip[w])
+            jumps.append(
+                state.jumps[w] + own[p["jumps"]].reshape(-1, 3) if "jumps" in p else state.jumps[w]
+            )
+        return replace(
+            state,
+            matrix=matrix,
+            accel_bias=accel_bias,
+            accel_matrix=accel_matrix,
+            bias=bias,
+            clock=clock,
+            mount=mount,
+            grip=grip,
+            slip=slip,
+            first=tuple(first),
+            bias_change=tuple(change),
+            regrip=tuple(regrip),
+            jumps=tuple(jumps),
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Parts:
+    """The pieces of the solved normal equations from which covariances are made."""
+
+    covariance: Array  # of the lasting unknowns
+    factors: list  # Cholesky of each window's own block
+    couplings: list[Array]  # own block^-1 times the coupling to the lasting unknowns
+    rights: list[Array]
+
+
+@dataclass(frozen=True, eq=False)
+class Solution:
+    problem: Problem
+    state: State
+    parts: Parts
+    cost: float
+    series: list[dict[str, Array]]
+
+    def tracks(self, w: int) -> dict[Role, Track]:
+        return {r: self.problem.track(self.state, w, r) for r in self.problem.roles}
+
+    def variance(self, w: int, jacobian: Array) -> Array:
+        """Variance (m,) of quantities with the given Jacobian (m, passing + lasting) in window w."""
+        n = self.problem.passing[w].size
+        own, lasting = jacobian[:, :n], jacobian[:, n:]
+        from_own = np.einsum("ij,ij->i", own, linalg.cho_solve(self.parts.factors[w], own.T).T)
+        reduced = lasting - own @ self.parts.couplings[w]
+        return from_own + np.einsum("ij,ij->i", reduced @ self.parts.covariance, reduced)
+
+
+def _whitened(
+    residual: Array, jacobian: Array, t_s: Array, sd: float, time_s: float, white: float
+) -> tuple[Array, Array]:
+    """Rows of a slowly varying error made independent: each is told only what the one before it does
+    not already say (Ornstein-Uhlenbeck process of standard deviation `sd`, correlation time
+    `time_s`). Taken as independent they would count one strap's slip a hundred times."""
+    rho = np.exp(-np.diff(t_s) / time_s)
+    scale = np.concatenate([[sd], np.sqrt(sd**2 * (1 - rho**2) + white**2)])
+    r = residual.copy()
+    r[1:] -= rho * residual[:-1]
+    j = jacobian.copy()
+    j[1:] -= rho[:, None] * jacobian[:-1]
+    return r / scale, j / scale[:, None]
