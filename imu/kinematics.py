@@ -1,0 +1,261 @@
+"""Angles of wrist, forearm, face and shaft from the orientations of the segments, with the
+uncertainty that the joint fit leaves in them.
+
+Signs and definitions are those of docs/signs.md. Segment frames: forearm and hand X palmar,
+Y proximal, Z = X x Y; club x = s (grip to head), y = n (face, loft taken out).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from imu.fit import UP, Solution, cross_matrix, exp, wrist_angles
+from imu.orientation import Track
+from imu.recording import Array, Role
+
+POSTURE_ANGLES = (
+    "wrist_flexion",
+    "wrist_deviation",
+    "axial",
+    "face_to_forearm",
+    "face_since_address",
+    "shaft_elevation",
+    "shaft_off_plane",
+)
+_NEEDS = {
+    "wrist_flexion": ("forearm", "hand"),
+    "wrist_deviation": ("forearm", "hand"),
+    "axial": ("forearm", "hand"),
+    "face_to_forearm": ("forearm", "club"),
+    "face_since_address": ("club",),
+    "shaft_elevation": ("club",),
+    "shaft_off_plane": ("club",),
+}
+
+
+def face_about_shaft(forearm: Array, club: Array, golfer: int) -> Array:
+    """Angle (n,) in rad about s from the dorsal direction of the forearm to n, + open."""
+    s, n = club[..., :, 0], club[..., :, 1]
+    dorsal = -forearm[..., :, 0]
+    d = dorsal - np.sum(dorsal * s, axis=-1, keepdims=True) * s
+    return golfer * np.arctan2(np.sum(np.cross(d, n) * s, axis=-1), np.sum(d * n, axis=-1))
+
+
+def posture(
+    forearm: Array | None, hand: Array | None, club: Array | None, address: Array | None, *, side: int
+) -> Array:
+    """(n, 7) of `POSTURE_ANGLES` in rad, NaN where a segment is missing.
+
+    `forearm`, `hand`, `club`: (n, 3, 3) segment to level frame; `address`: (n, 3, 3) the club at
+    address. side: +1 right lead arm (left-handed golfer), -1 left.
+    """
+    n = len(next(a for a in (forearm, hand, club) if a is not None))
+    out = np.full((n, len(POSTURE_ANGLES)), np.nan)
+    bone = forearm
+    if forearm is not None and hand is not None:
+        w = wrist_angles(forearm, hand, side)
+        out[:, 0], out[:, 1], out[:, 2] = w[:, 1], w[:, 2], w[:, 0]
+        # the axial part is the skin's: the bone stands where the hand says
+        c, s_ = np.cos(w[:, 0]), np.sin(w[:, 0])
+        turn = np.zeros((n, 3, 3))
+        turn[:, 0, 0], turn[:, 0, 2], turn[:, 1, 1], turn[:, 2, 0], turn[:, 2, 2] = c, s_, 1.0, -s_, c
+        bone = forearm @ turn
+    if bone is not None and club is not None:
+        out[:, 3] = face_about_shaft(bone, club, -side)
+    if club is not None:
+        out[:, 5] = np.arcsin(np.clip(club[:, 2, 0], -1, 1))
+        if address is not None:
+            now, then = club[:, :2, 1], address[:, :2, 1]
+            turned = np.arctan2(
+                then[:, 0] * now[:, 1] - then[:, 1] * now[:, 0], np.sum(then * now, axis=1)
+            )
+            out[:, 4] = side * turned  # open is clockwise from above for a right-handed golfer
+            target = np.column_stack([then / np.linalg.norm(then, axis=1, keepdims=True), np.zeros(n)])
+            normal = np.cross(target, address[:, :, 0])
+            normal *= np.sign(normal[:, 2:]) / np.linalg.norm(normal, axis=1, keepdims=True)
+            out[:, 6] = np.arcsin(np.clip(np.sum(club[:, :, 0] * normal, axis=1), -1, 1))
+    return out
+
+
+@dataclass(frozen=True, eq=False)
+class Angles:
+    """Angles (n,) in rad by name at times `t_s`, and for each the Jacobian (n, unknowns)."""
+
+    t_s: Array
+    value: Mapping[str, Array]
+    jacobian: Mapping[str, Array]
+    segments: Mapping[str, Array]  # (n, 3, 3) segment to level frame of the window
+    marks: Mapping[str, tuple[str, ...]]
+
+
+def _turned(r: Array, axis: int, eps: float) -> Array:
+    v = np.zeros(3)
+    v[axis] = eps
+    return exp(v) @ r
+
+
+def flat_face(solution: Solution) -> tuple[float, Array] | None:
+    """Face about the shaft for a flat wrist in the golfer's own grip, and its Jacobian over the
+    lasting unknowns; None where the grip is not known."""
+    p, state = solution.problem, solution.state
+    if "club" not in state.mount or "hand" not in state.mount:
+        return None
+    g = p.lasting
+    jac = np.zeros(g.size)
+    via_grip = p.hand_role == "club"
+    grip = state.mount["club"].T @ state.mount["hand"] if via_grip else state.grip
+
+    def value(grip: Array) -> float:
+        return float(face_about_shaft(np.eye(3)[None], grip.T[None], -p.side)[0])
+
+    zero, eps = value(grip), 1e-6
+    slope = np.array([_wrap(value(_turned(grip, a, eps)) - zero) / eps for a in range(3)])
+    if via_grip:
+        to_club = state.mount["club"].T
+        jac[g["mount:hand"]] = slope @ to_club
+        jac[g["mount:club"]] = -slope @ to_club
+    else:
+        jac[g["grip"]] = slope
+    return zero, jac
+
+
+def _wrap(x: Array | float) -> Array:
+    return (np.asarray(x) + np.pi) % (2 * np.pi) - np.pi
+
+
+def angles_at(
+    solution: Solution,
+    w: int,
+    t_s: Array,
+    address_s: float,
+    *,
+    face_known: bool,
+    own_flat: bool,
+    shock_s: float | None = None,
+) -> Angles:
+    """All angles of a window at times (n,), rotations counted from `address_s`.
+
+    `face_known`: n was fixed by a pose. `own_flat`: the face's zero is that of pose grip_flat; else
+    it is marked `zero_frame`. `shock_s`: where a time equals it, attitudes are taken from before.
+    """
+    p, state = solution.problem, solution.state
+    side, n_own = p.side, p.passing[w].size
+    tracks = solution.tracks(w)
+    t_s = np.asarray(t_s, float)
+    segments, sens = {}, {}
+    for name in state.mount:
+        segments[name], sens[name] = p.segment(state, w, name, tracks, t_s)
+        if shock_s is not None and np.any(t_s == shock_s):
+            role: Role = p.hand_role if name == "hand" and p.hand_role else name  # type: ignore[assignment]
+            at = t_s == shock_s
+            segments[name][at] = tracks[role].just_before(shock_s, shock_s) @ state.mount[name]
+    club0 = sens0 = None
+    if "club" in segments and face_known:
+        club0, sens0 = p.segment(state, w, "club", tracks, np.array([address_s]))
+
+    n = len(t_s)
+    f, h, c = (segments.get(k) for k in ("forearm", "hand", "club"))
+
+    def run(f: Array | None, h: Array | None, c: Array | None, c0: Array | None) -> Array:
+        return posture(f, h, c, None if c0 is None else np.broadcast_to(c0, (n, 3, 3)), side=side)
+
+    base = run(f, h, c, club0)
+    jac = np.zeros((len(POSTURE_ANGLES), n, n_own + p.lasting.size))
+    eps = 1e-6
+    for name in segments:
+        for axis in range(3):
+            moved = {k: (_turned(v, axis, eps) if k == name else v) for k, v in segments.items()}
+            slope = _wrap(run(moved.get("forearm"), moved.get("hand"), moved.get("club"), club0) - base) / eps
+            slope = np.nan_to_num(slope)
+            jac += slope.T[:, :, None] * sens[name][None, :, axis, :]
+    if club0 is not None and sens0 is not None:
+        for axis in range(3):
+            slope = np.nan_to_num(_wrap(run(f, h, c, _turned(club0, axis, eps)) - base) / eps)
+            jac += slope.T[:, :, None] * sens0[None, :, axis, :]
+
+    have = set(segments)
+    value: dict[str, Array] = {}
+    jacobian: dict[str, Array] = {}
+    marks: dict[str, tuple[str, ...]] = {}
+    via = ("via_grip",) if p.hand_role == "club" else ()
+    for i, name in enumerate(POSTURE_ANGLES):
+        if not set(_NEEDS[name]) <= have or (name.startswith("face") and not face_known):
+            continue
+        if name in ("face_since_address", "shaft_off_plane") and club0 is None:
+            continue
+        value[name], jacobian[name] = base[:, i], jac[i]
+        if name in ("wrist_flexion", "wrist_deviation"):
+            marks[name] = via
+    if "face_to_forearm" in value:
+        flat = flat_face(solution)
+        if flat is not None:
+            value["face_to_forearm"] = _wrap(value["face_to_forearm"] - flat[0])
+            jacobian["face_to_forearm"] = jacobian["face_to_forearm"].copy()
+            jacobian["face_to_forearm"][:, n_own:] -= flat[1]
+        if flat is None or not own_flat:
+            marks["face_to_forearm"] = ("zero_frame",)
+        value["face_to_forearm"] = _continuous(value["face_to_forearm"])
+    if "forearm" in segments:
+        roll, j = _turn_about(solution, w, "forearm", tracks["forearm"], state.mount["forearm"][:, 1], 1, t_s, address_s)
+        if "axial" in value:  # what the skin lost, the hand shows
+            a0 = angles_axial(solution, w, tracks, address_s)
+            roll, j = roll + _wrap(value["axial"] - a0[0]), j + jacobian["axial"] - a0[1]
+        value["forearm_roll"], jacobian["forearm_roll"] = side * roll, side * j
+    if "club" in segments:
+        roll, j = _turn_about(solution, w, "club", tracks["club"], state.mount["club"][:, 0], 0, t_s, address_s)
+        value["face_roll"], jacobian["face_roll"] = -side * roll, -side * j
+    return Angles(t_s, value, jacobian, segments, marks)
+
+
+def _continuous(x: Array) -> Array:
+    return np.unwrap(x) if len(x) > 1 else x
+
+
+def angles_axial(solution: Solution, w: int, tracks: Mapping[Role, Track], t_s: float) -> tuple[float, Array]:
+    from imu.fit import wrist_jacobian
+
+    p, state = solution.problem, solution.state
+    t = np.array([t_s])
+    f, jf = p.segment(state, w, "forearm", tracks, t)
+    h, jh = p.segment(state, w, "hand", tracks, t)
+    angles = wrist_angles(f, h, p.side)
+    j = wrist_jacobian(angles, p.side) @ np.swapaxes(f, 1, 2) @ (jh - jf)
+    return float(angles[0, 0]), j[0, 0]
+
+
+def _turn_about(
+    solution: Solution, w: int, segment: str, track: Track, axis: Array, column: int, t_s: Array, from_s: float
+) -> tuple[Array, Array]:
+    """Integral (n,) of the rate about an axis fixed in the sensor, from `from_s`, and its Jacobian."""
+    p = solution.problem
+    n_own, g = p.passing[w].size, p.lasting
+    borders = track.start_s + track.period_s * np.arange(len(track.gyro) + 1)
+
+    def integral(x: Array) -> Array:
+        total = np.concatenate([np.zeros((1, x.shape[1])), np.cumsum(x, axis=0)]) * track.period_s
+        at = np.column_stack([np.interp(t_s, borders, total[:, i]) for i in range(x.shape[1])])
+        return at - np.array([np.interp(from_s, borders, total[:, i]) for i in range(x.shape[1])])
+
+    turned, raw = integral(track.gyro), integral(track.raw)
+    j = np.zeros((len(t_s), n_own + g.size))
+    role = segment
+    by_bias = -np.outer(t_s - from_s, axis)
+    j[:, p.passing[w][f"bias:{role}"]] = by_bias
+    b, m = g[f"bias:{role}"], g[f"matrix:{role}"]
+    j[:, n_own + b.start : n_own + b.stop] = by_bias
+    j[:, n_own + m.start : n_own + m.stop] = (axis[None, :, None] * raw[:, None, :]).reshape(len(t_s), 9)
+    # axis -> axis + alpha x axis
+    a = g[f"mount:{segment}"]
+    j[:, n_own + a.start : n_own + a.stop] = -turned @ cross_matrix(axis)
+    return turned @ axis, j
+
+
+def target_yaw(club_at_address: Array) -> Array:
+    """Rotation (3, 3) from the window's level frame to the target frame, by the face at address."""
+    n = club_at_address[:, 1]
+    x = np.array([n[0], n[1], 0.0])
+    x /= np.linalg.norm(x)
+    return np.stack([x, np.cross(UP, x), UP])

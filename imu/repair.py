@@ -1,0 +1,236 @@
+"""Lost and clipped turn rates rebuilt: from the rigid neighbour where there is one, else by a curve
+through what surrounds them, and in either case with how far the guess can be off.
+
+Hand and club turn as one body while the club is gripped, so what one sensor lost the other saw. A
+stretch that nothing measured is filled all the same, so that integration can go on, but it is
+marked: the joint fit gives it an unknown small turn, and where the guess is wide no angle is
+reported.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+from scipy.spatial.transform import Rotation
+
+from imu.calibration import runs
+from imu.fit import DEG, Jump
+from imu.recording import Array, Role
+from imu.timebase import Samples, rates_at
+
+
+@dataclass(frozen=True, eq=False)
+class Rigid:
+    """How the club's rate follows from the hand's: rate_club = matrix @ rate_hand + offset."""
+
+    matrix: Array  # (3, 3), free: holds both sensors' scales
+    offset: Array
+    rotation: Array  # (3, 3) the rotation nearest to it, hand sensor to club sensor
+    relative_error: float  # rms of what is left, as a share of the rate
+
+
+@dataclass(frozen=True, eq=False)
+class Repaired:
+    sensors: dict[Role, Samples]  # without NaN in `gyro`
+    jumps: tuple[Jump, ...]
+    guessed: Mapping[Role, list[tuple[float, float, float]]]  # start, end, sd of the turn in rad
+    rigid: Rigid | None
+
+
+def rigid_map(hand: Samples, club: Samples) -> Rigid | None:
+    """The map of rates from hand to club over all that moves fast, or None where they never agree."""
+    period = max(hand.period_s, club.period_s)
+    lo, hi = max(hand.start_s, club.start_s), min(hand.end_s, club.end_s)
+    t = np.arange(lo, hi, period)
+    a, known_a = rates_at(hand, t, period)
+    b, known_b = rates_at(club, t, period)
+    speed = np.minimum(np.linalg.norm(a, axis=1), np.linalg.norm(b, axis=1))
+    use = np.flatnonzero(known_a & known_b & (speed > 1.5))
+    if len(use) < 60:
+        return None
+    if len(use) > 20000:
+        use = use[np.argsort(-speed[use])[:20000]]
+    a, b, speed = a[use], b[use], speed[use]
+    weight = np.ones(len(use))
+    rotation = np.eye(3)
+    for _ in range(12):
+        u, _, vt = np.linalg.svd((b * weight[:, None]).T @ a)
+        rotation = u @ np.diag([1, 1, np.linalg.det(u @ vt)]) @ vt
+        left = np.linalg.norm(b - a @ rotation.T, axis=1) / (0.04 * speed + 0.1)
+        weight = 1.0 / (1.0 + left**2)
+    # free map, held near the rotation
+    agree = weight > 0.2
+    if np.count_nonzero(agree) < 40 or np.mean(agree) < 0.1:
+        return None
+    x = np.column_stack([a[agree], np.ones(np.count_nonzero(agree))])
+    w = (weight[agree] / speed[agree])[:, None]
+    hold = np.diag([1e-2] * 3 + [1e-1]) * np.sum(w**2 * speed[agree][:, None] ** 2) * 1e-2
+    prior = np.vstack([rotation.T, np.zeros((1, 3))])
+    solution = np.linalg.solve((x * w).T @ (x * w) + hold, (x * w).T @ (b[agree] * w) + hold @ prior)
+    matrix, offset = solution[:3].T, solution[3]
+    left = np.linalg.norm(b[agree] - a[agree] @ matrix.T - offset, axis=1) / speed[agree]
+    return Rigid(matrix, offset, rotation, float(np.sqrt(np.mean(left**2))))
+
+
+def repair(sensors: Mapping[Role, Samples]) -> Repaired:
+    """Fills what is lost or clipped in every sensor's turn rate."""
+    rigid = rigid_map(sensors["hand"], sensors["club"]) if {"hand", "club"} <= set(sensors) else None
+    out: dict[Role, Samples] = {}
+    jumps: list[Jump] = []
+    guessed: dict[Role, list[tuple[float, float, float]]] = {}
+    for role, samples in sensors.items():
+        need = ~samples.present[:, None] | samples.clipped_gyro
+        if not need.any():
+            out[role] = samples
+            continue
+        gyro, guesses = _fill(role, samples, need, sensors, rigid)
+        accel = samples.accel.copy()
+        holes = ~np.isfinite(accel).all(axis=1)
+        if holes.any() and not holes.all():
+            k = np.arange(len(accel))
+            for axis in range(3):
+                accel[holes, axis] = np.interp(k[holes], k[~holes], accel[~holes, axis])
+        out[role] = replace(samples, gyro=gyro, accel=accel)
+        guessed[role] = guesses
+        jumps += [Jump(role, end, sd) for _, end, sd in guesses if sd > 0.1 * DEG]
+    return Repaired(out, tuple(jumps), guessed, rigid)
+
+
+def _fill(
+    role: Role, samples: Samples, need: np.ndarray, sensors: Mapping[Role, Samples], rigid: Rigid | None
+) -> tuple[Array, list[tuple[float, float, float]]]:
+    gyro = samples.gyro.copy()
+    n = len(gyro)
+    bad = need.any(axis=1)
+    period = samples.period_s
+    twin: Samples | None = None
+    matrix, offset = np.eye(3), np.zeros(3)
+    if rigid is not None and role in ("hand", "club"):
+        twin = sensors["club" if role == "hand" else "hand"]
+        matrix, offset = rigid.matrix, rigid.offset
+        if role == "hand":
+            matrix = np.linalg.inv(rigid.matrix)
+            offset = -matrix @ rigid.offset
+    other = sensors.get("hand" if role == "forearm" else "forearm") if role == "forearm" else None
+    if role == "forearm" and other is None:
+        other = sensors.get("club")
+    full_scale = np.nanmax(np.abs(gyro)) if np.isfinite(gyro).any() else 0.0
+    guesses = []
+    # Stretches a few samples apart are one: nothing is learnt between them.
+    for lo, hi in _joined(runs(bad, 1), 2):
+        t = samples.start_s + period * np.arange(lo, hi)
+        reach = max(6, min(60, 3 * (hi - lo)))
+        around = np.arange(max(0, lo - reach), min(n, hi + reach))
+        around = around[~bad[around]]
+        local_speed = float(np.sqrt(np.mean(np.sum(gyro[around] ** 2, axis=1)))) if len(around) else 0.0
+        spread = float(np.mean(np.ptp(gyro[around], axis=0))) if len(around) else 1.0
+        length = (hi - lo) * period
+        rows = np.arange(lo, hi)
+        holes = need[lo:hi]
+        clipped = samples.clipped_gyro[lo:hi] & samples.present[lo:hi, None]
+        sd = None
+        if twin is not None and local_speed > 0.3:
+            seen, known = _from_twin(samples, twin, rows, t, matrix, offset, around, gyro)
+            if known.all():
+                value = np.where(holes, seen, gyro[lo:hi])
+                # a clipped axis was at least at its rail
+                rail = np.abs(np.where(clipped, gyro[lo:hi], 0.0))
+                value = np.where(clipped & (np.abs(value) < rail), np.sign(gyro[lo:hi]) * rail, value)
+                gyro[lo:hi] = value
+                turned = float(np.sum(np.linalg.norm(np.where(holes, value, 0.0), axis=1))) * period
+                sd = 0.01 * turned + 0.03 * DEG
+        if sd is None:
+            seen = _by_curve(gyro, bad, rows, around, other, samples)
+            rail = np.abs(np.where(clipped, gyro[lo:hi], 0.0))
+            value = np.where(holes, seen, gyro[lo:hi])
+            value = np.where(clipped & (np.abs(value) < rail), np.sign(gyro[lo:hi]) * rail, value)
+            gyro[lo:hi] = value
+            # A curve errs by a share of what the rate does around it, more for a longer stretch.
+            share = min(0.5, 0.03 + 0.5 * (length / 0.08) ** 2) * (0.5 if other is not None else 1.0)
+            sd = share * length * spread + 0.03 * DEG
+            if clipped.any():
+                sd += 0.1 * length * full_scale
+        guesses.append((float(t[0] - period / 2), float(t[-1] + period / 2), float(sd)))
+    return gyro, guesses
+
+
+def _joined(stretches: list[tuple[int, int]], gap: int) -> list[tuple[int, int]]:
+    out: list[tuple[int, int]] = []
+    for lo, hi in stretches:
+        if out and lo - out[-1][1] <= gap:
+            out[-1] = (out[-1][0], hi)
+        else:
+            out.append((lo, hi))
+    return out
+
+
+def _from_twin(
+    samples: Samples,
+    twin: Samples,
+    rows: np.ndarray,
+    t: Array,
+    matrix: Array,
+    offset: Array,
+    around: np.ndarray,
+    gyro: Array,
+) -> tuple[Array, np.ndarray]:
+    """Rates (m, 3) by way of the rigid neighbour and whether every missing axis is known.
+
+    Where the neighbour itself clips, its remaining axes and this sensor's make the rate together, as
+    long as they span all three directions.
+    """
+    position = (t - twin.start_s) / twin.period_s
+    below = np.clip(np.floor(position).astype(int), 0, len(twin) - 2)
+    part = np.clip(position - below, 0, 1)[:, None]
+    values = (1 - part) * np.nan_to_num(twin.gyro[below]) + part * np.nan_to_num(twin.gyro[below + 1])
+    lost = ~(twin.present[below] & twin.present[below + 1])
+    railed = twin.clipped_gyro[below] | twin.clipped_gyro[below + 1]
+    known = (~lost) & (~railed.any(axis=1)) & (position >= 0) & (position <= len(twin) - 1)
+    seen = values @ matrix.T + offset
+    # the pair must have agreed just outside, or the club was not in this hand
+    if len(around):
+        ta = samples.start_s + samples.period_s * around
+        va, ka = rates_at(twin, ta)
+        if np.count_nonzero(ka) >= 4:
+            left = gyro[around][ka] - (va[ka] @ matrix.T + offset)
+            size = np.linalg.norm(gyro[around][ka], axis=1)
+            if np.median(np.linalg.norm(left, axis=1) / (size + 0.3)) > 0.1:
+                return seen, np.zeros(len(t), bool)
+    inverse = np.linalg.inv(matrix)
+    for i in np.flatnonzero(~known & ~lost):
+        own = samples.present[rows[i]] & ~samples.clipped_gyro[rows[i]]
+        a = np.vstack([np.eye(3)[own], inverse[~railed[i]]])
+        y = np.concatenate([gyro[rows[i]][own], (values[i] + inverse @ offset)[~railed[i]]])
+        if len(a) >= 3 and np.linalg.cond(a) < 6:
+            seen[i] = np.linalg.lstsq(a, y, rcond=None)[0]
+            known[i] = True
+    return seen, known
+
+
+def _by_curve(
+    gyro: Array, bad: np.ndarray, rows: np.ndarray, around: np.ndarray, other: Samples | None, samples: Samples
+) -> Array:
+    """Rates (m, 3) by a cubic through the neighbours, of what a free map of the next sensor leaves."""
+    if len(around) < 4:
+        filled = gyro[np.clip(around, 0, len(gyro) - 1)].mean(axis=0) if len(around) else np.zeros(3)
+        return np.broadcast_to(filled, (len(rows), 3)).copy()
+    base_around, base_rows = np.zeros((len(around), 3)), np.zeros((len(rows), 3))
+    if other is not None:
+        va, ka = rates_at(other, samples.start_s + samples.period_s * around)
+        vr, kr = rates_at(other, samples.start_s + samples.period_s * rows)
+        if ka.all() and kr.all():
+            u, _, vt = np.linalg.svd(gyro[around].T @ va)
+            turn = u @ np.diag([1, 1, np.linalg.det(u @ vt)]) @ vt
+            if Rotation.from_matrix(turn).magnitude() >= 0:  # a proper rotation
+                base_around, base_rows = va @ turn.T, vr @ turn.T
+    near = around[np.argsort(np.minimum(np.abs(around - rows[0]), np.abs(around - rows[-1])), kind="stable")[:10]]
+    near = np.sort(near)
+    pick = np.searchsorted(around, near)
+    left = gyro[near] - base_around[pick]
+    if rows[0] < near[0] or rows[-1] > near[-1]:  # at an end: hold, do not extrapolate
+        edge = left[0] if rows[0] < near[0] else left[-1]
+        return base_rows + edge
+    return base_rows + CubicSpline(near, left)(rows)

@@ -1,0 +1,241 @@
+"""Finding swings in the motion, and the events of each.
+
+A swing is: from rest, the club turned back by a good part of a right angle and more, a reversal, and
+a faster turn that carries it back past where it began. Walking, waggles, putting strokes and picking
+up a ball lack one of these. The search needs one sensor (club, else hand, else forearm) and its
+gravity only, so that it can run before anything is calibrated.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage, signal
+
+from imu.calibration import Quiet, level
+from imu.fit import DEG
+from imu.orientation import strapdown
+from imu.recording import Array
+from imu.timebase import Samples
+
+REST_RATE = 6.0 * DEG  # below this a swing has not begun, or has ended (design: takeaway, finish)
+LEAST_BACK = 60.0 * DEG  # turn of the club from address to top; a putting stroke stays below
+LEAST_THROUGH = 30.0 * DEG
+
+
+@dataclass(frozen=True)
+class Rough:
+    """A swing found from one sensor, times in s; good to some tens of milliseconds."""
+
+    takeaway_s: float
+    top_s: float
+    impact_s: float
+    finish_s: float
+    back_turn: float  # rad
+    peak_rate: float  # rad/s
+
+
+def find(samples: Samples, calm: Quiet, *, least_peak: float = 80 * DEG) -> list[Rough]:
+    """Swings in one sensor's motion, in order."""
+    period = samples.period_s
+    speed = np.linalg.norm(samples.gyro - calm.bias, axis=1)
+    speed = ndimage.uniform_filter1d(np.nan_to_num(speed), max(1, round(0.03 / period)))
+    peaks, _ = signal.find_peaks(speed, height=least_peak, distance=max(1, round(0.5 / period)))
+    found: list[Rough] = []
+    for k in peaks[np.argsort(-speed[peaks])]:
+        t = samples.start_s + k * period
+        if any(s.takeaway_s - 0.2 <= t <= s.finish_s + 0.1 for s in found):
+            continue
+        swing = _around(samples, calm, speed, int(k))
+        if swing is None:
+            continue
+        if any(swing.takeaway_s < s.finish_s and s.takeaway_s < swing.finish_s for s in found):
+            continue
+        found.append(swing)
+    return sorted(found, key=lambda s: s.takeaway_s)
+
+
+def _around(samples: Samples, calm: Quiet, speed: Array, peak: int) -> Rough | None:
+    period = samples.period_s
+    lo = max(0, peak - round(7.0 / period))
+    hi = min(len(samples), peak + round(5.0 / period))
+    rate = samples.gyro[lo:hi] - calm.bias
+    if hi - lo < round(0.5 / period):
+        return None
+    attitude = strapdown(rate, period)
+    start, start_s = level(samples, calm, samples.start_s + lo * period, samples.start_s + peak * period)
+    at = int(np.clip(round((start_s - samples.start_s) / period) - lo, 0, len(rate)))
+    attitude = start @ attitude[at].T @ attitude
+    world = np.einsum("nij,nj->ni", attitude[:-1], rate)
+    p = peak - lo
+    smooth = max(1, round(0.02 / period))
+    world = ndimage.uniform_filter1d(world, smooth, axis=0)
+    # the fast axis at the peak, then the mean axis from the reversal to the peak
+    axis = world[max(0, p - 2) : p + 3].mean(axis=0)
+    top = None
+    for _ in range(3):
+        axis = axis / (np.linalg.norm(axis) + 1e-12)
+        about = world @ axis
+        back = np.flatnonzero(about[:p] <= 0)
+        if not len(back):
+            return None
+        top = int(back[-1]) + 1
+        if top >= p:
+            return None
+        axis = world[top : p + 1].sum(axis=0)
+    axis = axis / (np.linalg.norm(axis) + 1e-12)
+    about = world @ axis
+    assert top is not None
+    # the backswing: the last stretch of clearly backward turn before the reversal
+    backward = np.flatnonzero(about[:top] < -25 * DEG)
+    if not len(backward) or (top - backward[-1]) * period > 2.5:
+        return None
+    active = int(backward[-1])
+    local = speed[lo:hi]
+    rest = np.flatnonzero(local[:active] < REST_RATE)
+    if not len(rest):
+        return None
+    takeaway = int(rest[-1])
+    back_turn = float(-np.sum(about[takeaway:top]) * period)
+    backswing_s = (top - takeaway) * period
+    if back_turn < LEAST_BACK or not 0.25 < backswing_s < 5.0:
+        return None
+    # one planar turn back, not a wandering
+    if back_turn < 0.55 * np.sum(np.linalg.norm(world[takeaway:top], axis=1)) * period:
+        return None
+    forward = np.cumsum(about[top:]) * period
+    returned = np.flatnonzero(forward >= back_turn)
+    if not len(returned):
+        return None
+    # where the direction comes nearest to the start again
+    impact = top + int(returned[0])
+    ended = np.flatnonzero(local[impact:] < REST_RATE)
+    finish = impact + (int(ended[0]) if len(ended) else len(local) - impact - 1)
+    through = float(np.max(np.cumsum(about[impact : finish + 1]) * period, initial=0.0))
+    if through < LEAST_THROUGH:
+        return None
+    downswing_s = (impact - top) * period
+    if downswing_s > 4.0 or downswing_s < 0.06:
+        return None
+    base = samples.start_s + lo * period
+    return Rough(
+        base + takeaway * period,
+        base + top * period,
+        base + impact * period,
+        base + finish * period,
+        back_turn,
+        float(local[top : finish + 1].max()),
+    )
+
+
+# ------------------------------------------------------------------------------------------ events
+@dataclass(frozen=True)
+class Moment:
+    t_s: float | None
+    sd_s: float = 0.0
+    reason: str | None = None
+    marks: tuple[str, ...] = ()
+
+
+def shock(
+    sensors: list[tuple[Samples, float]], start_s: float, end_s: float
+) -> tuple[float, float] | None:
+    """First contact within a stretch, by the first sample of each sensor that no smooth motion could
+    give, and half the width of where it can lie; None where nothing struck.
+
+    `sensors` with the time from which each swings freely (the top). A sample is a mean over its
+    period, so contact lies within half a period of the first sample that departs; where sensors
+    differ, it lies in all their periods at once.
+    """
+    lows, highs, sizes = [], [], []
+    for samples, free_s in sensors:
+        lo, hi = samples.index(free_s), samples.index(end_s) + 1
+        if hi - lo < 12:
+            continue
+        period = samples.period_s
+        strength = np.zeros(hi - lo)
+        for values, least in ((samples.gyro, 1.2), (samples.accel, 25.0)):
+            part = np.nan_to_num(values[lo:hi])
+            jump = np.zeros(hi - lo)
+            # against the parabola through the three samples before
+            guess = 3 * part[2:-1] - 3 * part[1:-2] + part[:-3]
+            jump[3:] = np.linalg.norm(part[3:] - guess, axis=1)
+            t = samples.start_s + period * np.arange(lo, hi)
+            calm = jump[(t < start_s)]
+            floor = max(least, 6.0 * float(np.percentile(calm, 90)) if len(calm) > 4 else least)
+            strength = np.maximum(strength, jump / floor)
+        t = samples.start_s + period * np.arange(lo, hi)
+        strength[t < start_s] = 0.0
+        hit = np.flatnonzero(strength > 1.0)
+        if not len(hit):
+            continue
+        strongest = float(strength.max())
+        first = next(int(k) for k in hit if strength[k] > max(1.0, 0.12 * strongest))
+        lows.append(t[first] - period / 2)
+        highs.append(t[first] + period / 2)
+        sizes.append(strongest)
+    if not lows:
+        return None
+    # the earliest departure rules; sensors that agree with it narrow it
+    order = np.argsort(highs)
+    lo, hi = lows[order[0]], highs[order[0]]
+    for i in order[1:]:
+        if lows[i] < hi:
+            lo = max(lo, lows[i])
+    return (lo + hi) / 2, (hi - lo) / 2
+
+
+def crossing(t: Array, x: Array, after: float, before: float, *, last: bool = False) -> float | None:
+    """First (or last) zero crossing of a sampled curve in a stretch."""
+    inside = (t >= after) & (t <= before)
+    k = np.flatnonzero((x[:-1] * x[1:] <= 0) & (x[:-1] != x[1:]) & inside[:-1] & inside[1:])
+    if not len(k):
+        return None
+    i = int(k[-1] if last else k[0])
+    return float(t[i] - x[i] * (t[i + 1] - t[i]) / (x[i + 1] - x[i]))
+
+
+def refine_top(t: Array, world_rate: Array, rough: Rough, impact_s: float) -> float:
+    """Top of the backswing: where the rate about the downswing's mean axis changes sign, or the
+    middle of a pause there. `world_rate` (n, 3) in a level frame."""
+    top = rough.top_s
+    for _ in range(4):
+        inside = (t >= top) & (t <= impact_s)
+        if np.count_nonzero(inside) < 3:
+            break
+        axis = world_rate[inside].sum(axis=0)
+        axis /= np.linalg.norm(axis) + 1e-12
+        about = world_rate @ axis
+        fast = t[inside][int(np.argmax(about[inside]))]
+        back = np.flatnonzero((t < fast) & (t > rough.takeaway_s) & (about < -REST_RATE))
+        if not len(back):
+            break
+        i = int(back[-1])
+        forth = np.flatnonzero((t > t[i]) & (about > REST_RATE))
+        if not len(forth):
+            break
+        j = int(forth[0])
+        if t[j] - t[i] > 0.05:
+            new = 0.5 * (t[i] + t[j])
+        else:
+            new = crossing(t[i : j + 1], about[i : j + 1], t[i], t[j], last=True) or 0.5 * (t[i] + t[j])
+        if abs(new - top) < 1e-4:
+            return float(new)
+        top = float(new)
+    return float(top)
+
+
+def slow_edge(t: Array, speed: Array, *, before: float | None = None, after: float | None = None) -> float | None:
+    """Last time before, or first after, at which the rate is under 6 deg/s."""
+    under = speed < REST_RATE
+    if before is not None:
+        k = np.flatnonzero(under & (t <= before))
+        if not len(k):
+            return None
+        i = int(k[-1])
+        if i + 1 < len(t) and speed[i + 1] > speed[i]:
+            return float(t[i] + (REST_RATE - speed[i]) / (speed[i + 1] - speed[i]) * (t[i + 1] - t[i]))
+        return float(t[i])
+    k = np.flatnonzero(under & (t >= (after or 0.0)))
+    return float(t[k[0]]) if len(k) else None
