@@ -1,0 +1,182 @@
+"""Deleting a student wholly, and proving it by looking for the name in every byte that is left."""
+
+from __future__ import annotations
+
+import json
+import mmap
+import shutil
+import sqlite3
+import unicodedata
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from sqlalchemy import delete, select
+from sqlalchemy.orm import Session
+
+from imu.errors import UsageError
+from imu.library import files
+from imu.library.filing import drop_measured
+from imu.library.schema import Change, ChangedRow, Lesson, Recording, Student, Swing, Trash
+from imu.library.store import STORE, Library
+
+OUT_OF_REACH = (
+    "archives, letters, plans and pictures that were exported, printed or sent",
+    "the folders from which recordings were added",
+    "backups and snapshots that the machine or a service made of the library's folder",
+    "parts of the disk that were freed, until they are written over",
+)
+SERVER_OUT_OF_REACH = (
+    "the database server's own logs, write-ahead log, replicas and dumps: ask whoever runs it",
+    "rows that the server has marked as deleted, until its next VACUUM",
+)
+
+
+@dataclass(frozen=True)
+class Forgotten:
+    """What was deleted, where the name still stands, and what no program here can reach."""
+
+    lessons: int
+    recordings: int
+    swings: int
+    left: tuple[str, ...] = ()  # where the name was still found: other people's notes, a namesake
+    waiting: bool = False  # another program has the store open: its last traces go when that closes
+    out_of_reach: tuple[str, ...] = field(default=OUT_OF_REACH)
+
+
+def forget(library: Library, student_id: str) -> Forgotten:
+    """Delete a student with lessons, recordings, measured values, reports, caches and journal.
+
+    This cannot be undone. A program killed on the way has deleted the student or not; what is
+    left to clean is finished when the library is next opened.
+    """
+    with library.read() as session:
+        student = session.get(Student, student_id)
+        if student is None:
+            raise UsageError(f"there is no student {student_id[:8]!r} in this library")
+        name = student.name
+    if library.local:
+        library.set_note("scrub", "due")  # first, so that a program killed after the deletion still cleans up
+    with library.placing(), library.write(None) as session:
+        lesson_ids = list(session.scalars(select(Lesson.id).where(Lesson.student_id == student_id)))
+        recording_ids = list(session.scalars(select(Recording.id).where(Recording.lesson_id.in_(lesson_ids))))
+        swing_ids = list(session.scalars(select(Swing.id).where(Swing.recording_id.in_(recording_ids))))
+        _forget_changes(session, {student_id, *lesson_ids, *recording_ids, *swing_ids})
+        drop_measured(session, recording_ids)
+        session.execute(delete(Recording).where(Recording.id.in_(recording_ids)))
+        session.execute(delete(Lesson).where(Lesson.id.in_(lesson_ids)))
+        session.execute(delete(Student).where(Student.id == student_id))
+        session.add_all(Trash(id=identity) for identity in (*recording_ids, student_id))
+    waiting = False
+    if library.local:
+        files.sweep_incoming(library.root)
+        waiting = not scrub(library)
+    return Forgotten(
+        lessons=len(lesson_ids),
+        recordings=len(recording_ids),
+        swings=len(swing_ids),
+        left=tuple(_left(library, name)),
+        waiting=waiting,
+        out_of_reach=OUT_OF_REACH if library.local else OUT_OF_REACH + SERVER_OUT_OF_REACH,
+    )
+
+
+def _forget_changes(session: Session, identities: set[str]) -> None:
+    """Take every change out of the journal that touches the student, also one that touches others
+    too: what it held of the student would come back with its undoing."""
+    touched = set()
+    for row in session.scalars(select(ChangedRow)):
+        mentioned = {row.row_id}
+        for image in (row.before, row.after):
+            mentioned |= {v for k, v in (image or {}).items() if k == "id" or k.endswith("_id")}
+        if mentioned & identities:
+            touched.add(row.change_id)
+    session.execute(delete(ChangedRow).where(ChangedRow.change_id.in_(touched)))
+    session.execute(delete(Change).where(Change.id.in_(touched)))
+
+
+def scrub(library: Library) -> bool:
+    """Make deleted text leave the store's files: rewrite the store, empty its log, and delete the
+    copies from before upgrades. False where another program keeps the old state alive."""
+    for folder in ("backups", "incoming"):
+        place = library.root / folder
+        if folder == "backups" and place.is_dir():
+            shutil.rmtree(place)
+    library.engine.dispose()
+    try:
+        with closing(sqlite3.connect(library.root / STORE, isolation_level=None)) as store:
+            store.execute("PRAGMA busy_timeout = 5000")
+            store.execute("PRAGMA secure_delete = ON")
+            store.execute("VACUUM")
+            busy, _, _ = store.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+    except sqlite3.OperationalError:
+        return False
+    if busy:
+        return False
+    library.set_note("scrub", None)
+    return True
+
+
+def spellings(name: str) -> set[bytes]:
+    """The bytes that a name may be: composed or not, UTF-8 or UTF-16, as JSON or URLs write it."""
+    from urllib.parse import quote, quote_plus
+
+    texts = {form for kind in ("NFC", "NFD") for form in _cases(unicodedata.normalize(kind, name))}
+    found = set()
+    for text in texts:
+        found |= {text.encode(), text.encode("utf-16-le"), text.encode("utf-16-be")}
+        found |= {json.dumps(text)[1:-1].encode(), quote(text).encode(), quote_plus(text).encode()}
+    return found
+
+
+def _cases(text: str) -> set[str]:
+    return {text, text.lower(), text.upper(), text.title()}
+
+
+def find_bytes(root: Path, needles: set[bytes]) -> Iterator[Path]:
+    """Files under a folder that hold any of the needles in their bytes or in their name."""
+    for path in sorted(root.rglob("*")):
+        if any(needle in path.name.encode(errors="surrogateescape") for needle in needles):
+            yield path
+            continue
+        if not path.is_file() or path.is_symlink() or path.stat().st_size == 0:
+            continue
+        with open(path, "rb") as stream, mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as content:
+            if any(content.find(needle) >= 0 for needle in needles):
+                yield path
+
+
+def _left(library: Library, name: str) -> Iterator[str]:
+    """Where the name still stands: rows of others first, then any file not explained by them."""
+    needles = spellings(name)
+    rows = list(_rows_naming(library, name))
+    yield from rows
+    for folder in ("recordings", "cache", "reports", "logs", "incoming") if rows else ("",):
+        for path in find_bytes(library.root / folder, needles) if (library.root / folder).is_dir() else ():
+            yield str(path)
+
+
+def _rows_naming(library: Library, name: str) -> Iterator[str]:
+    from imu.library.finding import folded
+
+    asked = folded(name)
+    with library.read() as session:
+        for student in session.scalars(select(Student)):
+            for column in ("name", "guardian", "aims", "notes"):
+                if asked in folded(getattr(student, column)):
+                    yield f"{column} of student {student.id[:8]}"
+        for lesson in session.scalars(select(Lesson)):
+            for column in ("place", "thought", "notes"):
+                if asked in folded(getattr(lesson, column)):
+                    yield f"{column} of lesson {lesson.id[:8]}"
+        for recording in session.scalars(select(Recording)):
+            for column in ("source", "entry", "drill", "discarded"):
+                if asked in folded(getattr(recording, column) or ""):
+                    yield f"{column} of recording {recording.id[:8]}"
+        for swing in session.scalars(select(Swing).where(Swing.thought.is_not(None) | Swing.left_out.is_not(None))):
+            if asked in folded(f"{swing.thought or ''}\n{swing.left_out or ''}"):
+                yield f"thought of swing {swing.id[:8]}"
+        for row in session.scalars(select(ChangedRow)):
+            if asked in folded(json.dumps([row.before, row.after], ensure_ascii=False)):
+                yield f"change {row.change_id} in the journal"
