@@ -1,0 +1,209 @@
+"""Time columns: from how loggers write time to seconds, and rows put into the order of time.
+
+Stamps are kept as the file has them; making clocks uniform is the business of `imu.timebase`.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+
+from imu.errors import RecordingError
+from imu.readers import units
+from imu.readers.dialect import MISSING, TIME_LIKE
+from imu.recording import Array
+
+_EPOCH_S = (9.4e8, 4.2e9)  # 1999 to 2103
+_MODULI = (2.0**32, 2.0**24, 2.0**16, 2.0**8)
+_DAY = re.compile(r"^(\d{1,2}):(\d{2})(?::(\d{2}))?(?:[.,:](\d+))?\s*([AaPp][Mm])?$")
+
+
+def text_to_seconds(cells: Any) -> tuple[Array, bool]:
+    """Seconds since 1970 (or since midnight, then False is returned beside) of an Arrow or other
+    sequence of texts; what is no time becomes NaN. Resolution: a quarter of a microsecond."""
+    import pandas as pd
+
+    series = pd.Series(cells, dtype=object).map(lambda c: c.strip() if isinstance(c, str) else c)
+    first = next((c for c in series if isinstance(c, str) and c not in MISSING), "")
+    if _DAY.match(first):
+        return np.array([_of_day(c) for c in series]), False
+    as_written = series
+    if re.match(r"^\d{4}[-/.]\d{1,2}[-/.]\d{1,2}[T _]+\d{1,2}-\d{2}-\d{2}", first):
+        as_written = series.str.replace(r"[T _]+(\d{1,2})-(\d{2})-(\d{2})[_.,:]?(\d*)", r"T\1:\2:\3.\g<4>0", regex=True)
+    elif re.match(r"^\d{4}[/.]", first):
+        as_written = series.str.replace(r"^(\d{4})[/.](\d{1,2})[/.](\d{1,2})", r"\1-\2-\3", regex=True)
+    as_written = as_written.str.replace(r"(:\d{2})[,:](\d+)", r"\1.\2", regex=True)
+    as_written = as_written.str.replace(r"\s+(UTC|GMT)$", "+00:00", regex=True)
+    try:
+        parsed = pd.to_datetime(as_written, format="ISO8601", utc=True, errors="coerce")
+        if parsed.isna().mean() > 0.5:
+            day_first = bool(re.match(r"^\d{1,2}\.", first)) or any(
+                int(m[1]) > 12 for c in as_written[:500] if isinstance(c, str) and (m := re.match(r"^(\d{1,2})[/.-]", c))
+            )
+            parsed = pd.to_datetime(as_written, format="mixed", dayfirst=day_first, utc=True, errors="coerce")
+    except (ValueError, OverflowError, TypeError):
+        return np.full(len(series), np.nan), True
+    nanos = parsed.dt.as_unit("ns").astype("int64").to_numpy()
+    out = nanos / 1e9
+    out[parsed.isna().to_numpy()] = np.nan
+    return out, True
+
+
+def _of_day(cell: object) -> float:
+    match = _DAY.match(cell) if isinstance(cell, str) else None
+    if not match:
+        return np.nan
+    hours, minutes, seconds, fraction, half = match.groups()
+    h = int(hours) % 12 + (12 if half[0] in "Pp" else 0) if half else int(hours)
+    return h * 3600.0 + int(minutes) * 60.0 + int(seconds or 0) + (float(f"0.{fraction}") if fraction else 0.0)
+
+
+def guess_time_unit(raw: Array) -> units.Guess:
+    """The unit of numeric stamps, from their size (seconds since 1970) or the step between them."""
+    finite = raw[np.isfinite(raw)]
+    if len(finite) < 3:
+        return units.Guess(None, np.nan, "too few stamps", False)
+    middle = float(np.median(finite))
+    for unit, scale in units.TIME_UNITS.items():
+        if _EPOCH_S[0] < middle * scale < _EPOCH_S[1] and (unit == "s" or middle > 1e11):
+            return units.Guess(unit, scale, f"stamps of {middle:.0f} are {unit} since 1970")
+    steps = np.diff(finite)
+    steps = steps[steps > 0]
+    if not len(steps):
+        return units.Guess(None, np.nan, "the stamps never increase", False)
+    step = float(np.median(steps))
+    if len(steps) < 0.5 * len(finite):  # batches share a stamp
+        span = float(np.ptp(finite))
+        step = span / len(finite)
+    if np.all(finite[:2000] == np.round(finite[:2000])) and abs(step - 1.0) < 1e-9:
+        return units.Guess(None, np.nan, "the stamps count samples", False)
+    for unit, scale in units.TIME_UNITS.items():
+        if 2e-4 <= step * scale < 0.2:
+            return units.Guess(unit, scale, f"a step of {step:.6g} between rows is {1 / (step * scale):.4g} Hz in {unit}")
+    return units.Guess(None, np.nan, f"a step of {step:.6g} between rows fits no unit", False)
+
+
+def looks_like_time(cell: str) -> bool:
+    return bool(TIME_LIKE.match(cell))
+
+
+def is_epoch(seconds: Array) -> bool:
+    finite = seconds[np.isfinite(seconds)]
+    return bool(len(finite)) and _EPOCH_S[0] < float(np.median(finite)) < _EPOCH_S[1]
+
+
+def when(epoch_s: float) -> datetime:
+    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=epoch_s)
+
+
+@dataclass
+class Tally:
+    """What was done to the rows of one sensor."""
+
+    missing: int = 0  # NaN, inf, empty, unreadable
+    cut: int = 0  # rows with too few or too many cells
+    duplicates: int = 0
+    reordered: int = 0
+    notes: list[str] = field(default_factory=list)
+    doubts: list[str] = field(default_factory=list)
+
+    @property
+    def dropped(self) -> int:
+        return self.missing + self.cut + self.duplicates
+
+
+def unwrap(t: Array, unit_s: float, tally: Tally, *, day: bool = False, whole: bool = True) -> Array:
+    """Undo the overflow of a counter: 8, 16, 24 or 32 bits, in ticks of the file's unit, or of
+    1 us or 1 ms where the stamps were divided since."""
+    steps = np.diff(t)
+    back = np.flatnonzero(steps < 0)
+    if not len(back):
+        return t
+    usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+    if usual <= 0:
+        return t
+    moduli = {m * scale for m in _MODULI for scale in (1.0, 1e-6 / unit_s, 1e-3 / unit_s)} if whole else set()
+    if day:
+        moduli.add(86400.0)
+    for modulus in sorted(moduli, reverse=True):
+        if modulus < 50 * usual or float(np.max(t)) >= modulus * 1.0001 or float(np.min(t)) < 0:
+            continue
+        jumps = steps[back]
+        wraps = back[(jumps + modulus > 0) & (jumps + modulus < 50 * usual) & (jumps < -0.5 * modulus)]
+        if len(wraps):
+            t = t.copy()
+            for i in wraps:
+                t[i + 1 :] += modulus
+            times = "once" if len(wraps) == 1 else f"{len(wraps)} times"
+            what = "the time of day passed midnight" if modulus == 86400.0 else "the time counter ran over"
+            tally.notes.append(f"{what} {times} and was continued")
+            return t
+    return t
+
+
+def mend_steps(t: Array, tally: Tally) -> Array:
+    """Join the stretches where the clock was set back; rows that merely come late are left."""
+    usual_steps = np.diff(t)
+    back = np.flatnonzero(usual_steps < 0)
+    if not len(back):
+        return t
+    positive = usual_steps[usual_steps > 0]
+    usual = float(np.median(positive)) if len(positive) else 0.0
+    t = t.copy()
+    for i in back:
+        highest = float(t[: i + 1][-200:].max())
+        if t[i + 1] >= t[i]:
+            continue  # mended by an earlier shift
+        after = t[i + 1 : i + 1 + 200]
+        # Late rows: the stamps are soon above the old maximum again, and were below it only for few.
+        if len(after) < 2 or (after > highest).any() and int(np.argmax(after > highest)) < 50 and highest - t[i + 1] < 100 * usual:
+            continue
+        if len(t) - (i + 1) < 3:
+            continue
+        shift = highest - float(t[i + 1]) + usual
+        if tally is not None:
+            tally.notes.append(f"the clock was set back by {shift - usual:.4g} s at row {i + 2}; what follows was moved up")
+        t[i + 1 :] += shift
+    return t
+
+
+def in_order(
+    t: Array, accel: Array | None, gyro: Array | None, tally: Tally
+) -> tuple[Array, Array | None, Array | None]:
+    """Rows sorted by time, and rows that repeat another one left out; both are counted.
+
+    Rows that share a stamp but not the numbers came in one batch and stay. Where that is usual,
+    equal numbers may well be two samples, and stay too.
+    """
+    steps = np.diff(t)
+    if (steps < 0).any():
+        tally.reordered = int((t < np.maximum.accumulate(t)).sum())
+        order = np.argsort(t, kind="stable")
+        t = t[order]
+        accel = None if accel is None else accel[order]
+        gyro = None if gyro is None else gyro[order]
+        steps = np.diff(t)
+    same = np.flatnonzero(steps == 0)
+    if len(same):
+        equal = np.ones(len(same), bool)
+        for v in (accel, gyro):
+            if v is not None:
+                equal &= (v[same] == v[same + 1]).all(axis=1)
+        batched = int((~equal).sum())
+        if equal.any() and batched < 0.05 * len(t):
+            keep = np.ones(len(t), bool)
+            keep[same[equal] + 1] = False
+            tally.duplicates = int(equal.sum())
+            t = t[keep]
+            accel = None if accel is None else accel[keep]
+            gyro = None if gyro is None else gyro[keep]
+    return t, accel, gyro
+
+
+def require_time(t: Array, name: str) -> None:
+    if len(t) and not np.isfinite(t).any():
+        raise RecordingError(f"{name}: the time column holds no time")
