@@ -223,7 +223,9 @@ class _Fields:
             stamps=self.choice("clock.stamps", ("first", "last")) if "time" in names else "last",
             clock_unit_s=_CLOCK_UNITS[self.choice("clock.unit", _CLOCK_UNITS)] if "time" in names else 1.0,
             setup=self.writes(),
-            battery=self.uuid("battery.characteristic", BATTERY_LEVEL) if self.get("battery", dict, None) else None,
+            battery=None
+            if self.get("battery", dict, None) is None
+            else self.uuid("battery.characteristic", BATTERY_LEVEL),
             vibration=self.vibration(),
         )
 
