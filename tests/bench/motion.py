@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
@@ -54,7 +55,8 @@ class Beliefs:
 
     axial_play_deg: float = 0.0
     tilted_axes: bool = False
-    grip_slip_deg: float = 0.0
+    grip_slip_deg: float = 0.0  # about the shaft, within a swing
+    regrip_deg: float = 0.0  # each swing takes the club a little otherwise, up to this about each axis
     shaft_bend: float = 0.0  # 1: as a shaft of ordinary stiffness
     skin_slip: float = 0.0  # part of the forearm's pronation that the sensor does not follow
     strap_wobble: float = 0.0  # 1: about a degree, dying away after impact
@@ -156,7 +158,7 @@ class Script:
         """Times that render the motion: `slow_hz`, and finer where it is fast."""
         edges: list[tuple[float, float, float]] = []
         cuts = sorted({0.0, self.now, *(x for a, b, _ in self.fast for x in (a, b) if 0 < x < self.now)})
-        for a, b in zip(cuts[:-1], cuts[1:], strict=True):
+        for a, b in pairwise(cuts):
             mid = 0.5 * (a + b)
             hz = max([slow_hz, *(h for x, y, h in self.fast if x <= mid <= y)])
             edges.append((a, b, hz))
@@ -224,14 +226,25 @@ REST: Posture = {
     "grip_z": 0.0,
     **dict.fromkeys(("lead_a", "droop_a", "lead_b", "droop_b", "twist"), 0.0),
 }
+UPRIGHT: Posture = {**REST, "place_x": 0.0, "place_y": 0.0, "place_z": 0.0}
+
+# clubhead speed of full swings, m/s: slow amateurs to the tour (driver 50.5 m/s, USGA/R&A distance report 2016; the
+# rest common practice, no source)
+SPEEDS = {
+    "wedge": (25, 36),
+    "9-iron": (28, 38),
+    "7-iron": (30, 40),
+    "5-iron": (32, 43),
+    "hybrid": (33, 45),
+    "3-wood": (34, 47),
+    "driver": (36, 50),
+}
 
 
 def draw_plan(
     rng: np.random.Generator, player: Player, *, club: str, kind: str = "full", ball: bool = True
 ) -> SwingPlan:
-    fast = {"wedge": (25, 36), "9-iron": (28, 38), "7-iron": (30, 40), "5-iron": (32, 43), "hybrid": (33, 45),
-            "3-wood": (34, 47), "driver": (36, 50)}[club]  # fmt: skip
-    speed = rng.uniform(*fast)
+    speed = rng.uniform(*SPEEDS[club])
     size, slow = 1.0, 1.0
     if kind == "partial":
         size = rng.uniform(0.5, 0.75)
@@ -271,10 +284,12 @@ def _soled(chain: Chain, posture: Posture, *, aim: float) -> Posture:
     return chain.solve(posture, {"tilt": 8 * DEG, "humerus": p.grip_strength * 0.7}, residual)
 
 
-def address(chain: Chain, rng: np.random.Generator, *, aim: float) -> Posture:
+def address(chain: Chain, rng: np.random.Generator, *, aim: float, regrip: float = 0.0) -> Posture:
+    """A posture over the ball: club soled, face at `aim`; `regrip` rad bounds how the grip differs."""
     p = chain.player
     posture = {
         **REST,
+        **{k: rng.uniform(-1, 1) * regrip for k in ("grip_x", "grip_y", "grip_z")},
         "deviation": p.address_deviation + rng.uniform(-2, 2) * DEG,
         "swing": -rng.uniform(0, 8) * DEG,
         "elbow": rng.uniform(2, 8) * DEG,
@@ -366,29 +381,51 @@ def swing(script: Script, chain: Chain, plan: SwingPlan, at: Posture, beliefs: B
     h1 = 0.13 * brake
     # the arm
     s1 = impact["swing"] + r["swing"] * h1 * 0.72
-    run("swing", (tt, top["swing"], 0, 0), *_pause(pause, tt, top["swing"]), (ti, impact["swing"], r["swing"], 0),
-        (ti + h1, s1, 0.42 * r["swing"], 0), (tf, min(fin["swing"], s1 + 0.42 * r["swing"] * (tf - ti - h1) * 0.42), 0, 0))  # fmt: skip
+    s2 = min(fin["swing"], s1 + 0.42 * r["swing"] * (tf - ti - h1) * 0.42)
+    run(
+        "swing",
+        (tt, top["swing"], 0, 0),
+        *_pause(pause, tt, top["swing"]),
+        (ti, impact["swing"], r["swing"], 0),
+        (ti + h1, s1, 0.42 * r["swing"], 0),
+        (tf, s2, 0, 0),
+    )
     # the roll: kept through transition, let go late
     roll_at = ti - rng.uniform(0.45, 0.7) * down
     for joint, keep in (("humerus", rng.uniform(0.85, 1.0)), ("pronation", rng.uniform(0.85, 1.1))):
         kept = impact[joint] + keep * (top[joint] - impact[joint])
         x1 = impact[joint] + r[joint] * 0.09 * brake * 0.7
-        end = min(fin[joint], x1 - 0.02)
-        run(joint, (tt + rng.uniform(-0.05, 0.0) * slow, top[joint], 0, 0),
-            (max(roll_at, tt + 0.02), kept, 0, 0), (ti, impact[joint], r[joint], 0),
-            (ti + 0.09 * brake, x1, 0.4 * r[joint], 0), (tf, end, 0, 0))  # fmt: skip
-    # the wrist: cock, lag, release
+        run(
+            joint,
+            (tt + rng.uniform(-0.05, 0.0) * slow, top[joint], 0, 0),
+            (max(roll_at, tt + 0.02), kept, 0, 0),
+            (ti, impact[joint], r[joint], 0),
+            (ti + 0.09 * brake, x1, 0.4 * r[joint], 0),
+            (tf, min(fin[joint], x1 - 0.02), 0, 0),
+        )
+    # the wrist: cock, lag, release; braked soon after impact
     lag = min(rng.uniform(0.0, 0.07) * slow, down - release - 0.01) if down - release > 0.015 else 0.0
-    td = ti - release
-    peak = impact["deviation"] + r["deviation"] * 0.03 * brake * 0.5
-    run("deviation", (tt + max(lag, 0.0), top["deviation"] - rng.uniform(0, 4) * DEG, 0, 0),
-        *([(td, top["deviation"], 0.0, 0.0)] if td > tt + max(lag, 0.0) + 0.03 else []),
-        (ti, impact["deviation"], r["deviation"], -r["deviation"] / (0.03 * brake)), (ti + 0.03 * brake, peak, 0, -r["deviation"] / (0.03 * brake)),
-        (ti + 0.3 * brake, fin["deviation"], 0, 0), (tf, fin["deviation"] + 3 * DEG, 0, 0))  # fmt: skip
-    bow = rng.uniform(-12, 12) * DEG
-    f1 = impact["flexion"] + r["flexion"] * 0.08 * brake * 0.5 - 4 * DEG
-    run("flexion", (tt, top["flexion"], 0, 0), (tt + 0.55 * (ti - tt), top["flexion"] + 0.5 * (impact["flexion"] - top["flexion"]) * rng.uniform(0, 1) + bow, 0, 0),
-        (ti, impact["flexion"], r["flexion"], 0), (ti + 0.1 * brake, f1, 0, 0), (tf, fin["flexion"], 0, 0))  # fmt: skip
+    peak_at, let_go, stop = tt + max(lag, 0.0), ti - release, 0.03 * brake
+    d = r["deviation"]
+    run(
+        "deviation",
+        (peak_at, top["deviation"] - rng.uniform(0, 4) * DEG, 0, 0),
+        *([(let_go, top["deviation"], 0.0, 0.0)] if let_go > peak_at + 0.03 else []),
+        (ti, impact["deviation"], d, -d / stop),
+        (ti + stop, impact["deviation"] + 0.5 * d * stop, 0, -d / stop),
+        (ti + 0.3 * brake, fin["deviation"], 0, 0),
+        (tf, fin["deviation"] + 3 * DEG, 0, 0),
+    )
+    bow, part = rng.uniform(-12, 12) * DEG, rng.uniform(0, 0.5)
+    f1 = impact["flexion"] + r["flexion"] * 0.04 * brake - 4 * DEG
+    run(
+        "flexion",
+        (tt, top["flexion"], 0, 0),
+        (tt + 0.55 * (ti - tt), top["flexion"] + part * (impact["flexion"] - top["flexion"]) + bow, 0, 0),
+        (ti, impact["flexion"], r["flexion"], 0),
+        (ti + 0.1 * brake, f1, 0, 0),
+        (tf, fin["flexion"], 0, 0),
+    )
     for joint in ("tilt", "elbow"):
         run(joint, (tt, top[joint], 0, 0), (ti + 0.02, impact[joint], 0, 0), (tf, fin[joint], 0, 0))
     run("out", (tt, top["out"], 0, 0), (ti, impact["out"], 0, 0), (tf, at["out"], 0, 0))
@@ -405,10 +442,7 @@ def swing(script: Script, chain: Chain, plan: SwingPlan, at: Posture, beliefs: B
     script.now = tf
     script.hold(rng.uniform(0.5, 1.6))
     end = script.now
-    script.move(
-        {j: v for j, v in {**REST, **dict.fromkeys(("place_x", "place_y", "place_z"), 0.0)}.items()},
-        rng.uniform(1.0, 1.8),
-    )
+    script.move(UPRIGHT, rng.uniform(1.0, 1.8))
     return PlannedSwing(plan, (still[0], end), still, tt + 0.5 * pause, ti)
 
 
@@ -417,8 +451,16 @@ def _pause(pause: float, tt: float, x: float) -> list[tuple[float, float, float,
 
 
 def _unshared(
-    script: Script, beliefs: Beliefs, *, run, tt: float, ti: float, tf: float, down: float, swing_speed: float
-) -> None:  # type: ignore[no-untyped-def]
+    script: Script,
+    beliefs: Beliefs,
+    *,
+    run: Callable[..., None],
+    tt: float,
+    ti: float,
+    tf: float,
+    down: float,
+    swing_speed: float,
+) -> None:
     """Play of the wrist, slip of the grip, bend and twist of the shaft, as the swing loads them."""
     rng = script.rng
     if beliefs.axial_play_deg:
@@ -429,8 +471,9 @@ def _unshared(
     if beliefs.grip_slip_deg:
         a = beliefs.grip_slip_deg * DEG
         u = rng.uniform(-1, 1, 2)
-        run("grip_x", (tt, 0.2 * a * u[0], 0, 0), (ti - 0.01, 0.4 * a * u[0], 0, 0), (ti + 0.05, a * u[1], 0, 0),
-            (tf, a * u[1], 0, 0))  # fmt: skip
+        g = script.at("grip_x")
+        run("grip_x", (tt, g + 0.2 * a * u[0], 0, 0), (ti - 0.01, g + 0.4 * a * u[0], 0, 0),
+            (ti + 0.05, g + a * u[1], 0, 0), (tf, g + a * u[1], 0, 0))  # fmt: skip
     if beliefs.shaft_bend:
         k = beliefs.shaft_bend * (swing_speed / 42.0) ** 2
         for joint, part in (("a", 0.12), ("b", 0.88)):
@@ -507,3 +550,127 @@ def tremor(script: Script) -> None:
             script.wave(joint, freq, a, -10.0, script.now + 10.0, ramp=1.0, phase=rng.uniform(0, 6))
     for joint in ("place_x", "place_y"):
         script.wave(joint, rng.uniform(0.2, 0.4), rng.uniform(0.001, 0.003), -10.0, script.now + 10.0, ramp=1.0)
+
+
+# -- what else players do: none of it is a swing ---------------------------------------------------------
+
+
+def knock(script: Script, joints: tuple[str, ...], size: float, at: float) -> None:
+    """A tap of the club on something: rates of some `size` rad/s for a few hundredths of a second."""
+    rng = script.rng
+    for joint in joints:
+        f = ringing(at, 0.002, size * rng.uniform(-1, 1), 0.015, rng.uniform(25, 60), size * rng.uniform(0.3, 1), 0.0)
+        script.waves.append((joint, at, at + 0.2, f))
+    script.fast.append((at - 0.02, at + 0.2, 2000.0))
+
+
+def fiddle(script: Script, chain: Chain) -> None:
+    """Stand to the ball, waggle, and step away."""
+    at = address(chain, script.rng, aim=0.0)
+    script.move({**at, "yaw": script.at("yaw")}, 1.3)
+    waggle(script, int(script.rng.integers(1, 6)), at)
+    script.hold(script.rng.uniform(0.3, 2.0))
+    script.move(UPRIGHT, 1.2)
+
+
+def look_back(script: Script, chain: Chain) -> None:
+    """Take the club back slowly to look at it, and put it down again the same way."""
+    rng = script.rng
+    at = address(chain, rng, aim=0.0)
+    script.move({**at, "yaw": script.at("yaw")}, 1.3)
+    script.hold(rng.uniform(0.4, 1.0))
+    part = rng.uniform(0.35, 1.0)
+    back = {
+        "swing": 130 * DEG * part,
+        "humerus": at["humerus"] + 45 * DEG * part,
+        "pronation": at["pronation"] + 40 * DEG * part,
+        "deviation": at["deviation"] + (-18 * DEG - at["deviation"]) * part,
+        "tilt": at["tilt"] + 20 * DEG * part,
+    }
+    script.move(back, rng.uniform(1.5, 3.0))
+    script.hold(rng.uniform(0.8, 2.0))
+    script.move({k: at[k] for k in back}, rng.uniform(1.6, 3.0))
+    script.hold(0.5)
+    script.move(UPRIGHT, 1.2)
+
+
+def putt(script: Script, chain: Chain) -> None:
+    """A putting stroke: a short rocking of the shoulders, wrists quiet."""
+    rng = script.rng
+    at = address(chain, rng, aim=0.0)
+    script.move({**at, "yaw": script.at("yaw")}, 1.3)
+    script.hold(rng.uniform(0.6, 2.0))
+    reach = rng.uniform(7, 24) * DEG
+    script.move({"swing": at["swing"] + reach}, rng.uniform(0.6, 0.85))
+    through = rng.uniform(0.6, 0.8)
+    knock(script, ("deviation", "flexion"), rng.uniform(0.05, 0.4), script.now + 0.45 * through)
+    script.move({"swing": at["swing"] - 1.1 * reach}, through)
+    script.hold(rng.uniform(0.5, 1.2))
+    script.move(UPRIGHT, 1.2)
+
+
+def pick_up(script: Script) -> None:
+    """Bend for a ball, the club in the lead hand as a stick, and rise."""
+    rng = script.rng
+    bent = {
+        "place_z": -rng.uniform(0.45, 0.7),
+        "place_x": rng.uniform(-0.1, 0.2),
+        "tilt": rng.uniform(20, 60) * DEG,
+        "elbow": rng.uniform(10, 50) * DEG,
+        "pronation": rng.uniform(-30, 50) * DEG,
+        "flexion": rng.uniform(-40, 10) * DEG,
+        "deviation": rng.uniform(-10, 25) * DEG,
+    }
+    script.move(bent, rng.uniform(0.9, 1.6))
+    script.hold(rng.uniform(0.1, 0.8))
+    script.move(UPRIGHT, rng.uniform(0.9, 1.6))
+
+
+def twirl(script: Script) -> None:
+    """Turn the club in the fingers, and catch it."""
+    rng = script.rng
+    script.move({"elbow": 60 * DEG, "grip_z": 25 * DEG}, 0.8)
+    script.move({"grip_x": rng.choice([-1, 1]) * 2 * np.pi}, rng.uniform(0.5, 1.2))
+    script.hold(0.2)
+    # a whole turn is no turn: carry on from zero
+    script.knot("grip_x", script.now, script.at("grip_x"))
+    script.knot("grip_x", script.now + 0.8, 0.0)
+    script.now += 0.8
+    script.move(UPRIGHT, 1.0)
+
+
+def tap(script: Script) -> None:
+    """Knock dirt off the clubhead."""
+    rng = script.rng
+    script.move({"elbow": 35 * DEG, "deviation": 0.0}, 0.7)
+    for _ in range(int(rng.integers(2, 5))):
+        script.move({"elbow": 48 * DEG, "deviation": -12 * DEG}, 0.3)
+        script.move({"elbow": 35 * DEG, "deviation": 5 * DEG}, 0.18)
+        knock(script, ("deviation", "flexion", "elbow"), rng.uniform(0.5, 2.5), script.now)
+        script.hold(0.12)
+    script.move(UPRIGHT, 1.0)
+
+
+def idle(script: Script, chain: Chain, seconds: float) -> None:
+    """All of these, in any order, for about this long."""
+    rng = script.rng
+    end = script.now + seconds
+    while script.now < end - 8:
+        choice = rng.random()
+        if choice < 0.35:
+            walk(script, rng.uniform(3, 10), turn=rng.uniform(-120, 120) * DEG)
+        elif choice < 0.5:
+            fiddle(script, chain)
+        elif choice < 0.6:
+            look_back(script, chain)
+        elif choice < 0.72:
+            putt(script, chain)
+        elif choice < 0.84:
+            pick_up(script)
+        elif choice < 0.9:
+            twirl(script)
+        elif choice < 0.95:
+            tap(script)
+        script.hold(rng.uniform(0.3, 3.0))
+    if end - script.now > 2.0:
+        walk(script, end - script.now)

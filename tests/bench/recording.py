@@ -20,11 +20,12 @@ from tests.bench.motion import (
     Script,
     address,
     draw_plan,
+    idle,
     swing,
     tremor,
     walk,
 )
-from tests.bench.player import CLUBS, Array, Chain, Player, Rendered, draw_player
+from tests.bench.player import CLUBS, SENSORS, Array, Chain, J, Player, Rendered, draw_player
 from tests.bench.sensors import Delivered, Errors, deliver
 from tests.bench.truth import SwingTruth, swing_truth
 
@@ -72,10 +73,11 @@ class Session:
     minutes: float | None = None  # the session is spread over this by walking about; none: as it comes
     kinds: tuple[str, ...] = ("full",)  # drawn for each swing
     ball: float = 1.0  # share of full and partial swings with a ball
-    poses: Poses = Poses()
+    poses: Poses = field(default_factory=Poses)
     handedness: str | None = None  # none: drawn
     club: str | None = None  # none: drawn
-    beliefs: Beliefs = Beliefs()
+    idle: bool = False  # the time between swings holds waggles, putting, picking up, slow rehearsals
+    beliefs: Beliefs = field(default_factory=Beliefs)
 
 
 @dataclass(frozen=True, eq=False)
@@ -170,9 +172,7 @@ class BenchRecording:
                 lines.append(f"accel_range = {s.accel_range:.6f}")
             if s.gyro_range is not None:
                 lines.append(f"gyro_range = {s.gyro_range:.6f}")
-            columns = dict(zip("ax ay az".split(), s.accel.T, strict=True)) | dict(
-                zip("gx gy gz".split(), s.gyro.T, strict=True)
-            )
+            columns = dict(zip(["ax", "ay", "az", "gx", "gy", "gz"], [*s.accel.T, *s.gyro.T], strict=True))
             table = pd.DataFrame({"t": s.t, **columns})
             table.to_csv(folder / f"{s.role}.csv", index=False, float_format="%.7f")
         for name, start, end in self.poses:
@@ -188,19 +188,17 @@ def make_recording(
     *,
     seed: int,
     n_swings: int = 3,
-    errors: Errors = Errors.none(),
+    errors: Errors | None = None,
     session: Session | None = None,
     roles: tuple[str, ...] = ("forearm", "hand", "club"),
 ) -> BenchRecording:
     """A recording with known truth. The same seed and session are the same motion whatever the errors and
     roles; the first of `roles` owns the clock."""
     session = session or Session(n_swings=n_swings)
+    errors = errors or Errors.none()
     motion = _motion(seed, session)
     sensors = tuple(
-        deliver(
-            motion.rendered, role, errors, np.random.default_rng([seed, 7, "forearm hand club".split().index(role)])
-        )
-        for role in roles
+        deliver(motion.rendered, role, errors, np.random.default_rng([seed, 7, SENSORS.index(role)])) for role in roles
     )
     first = sensors[0]
     start, rate = float(first.true_t[0]), 1 + first.facts["drift_ppm"] * 1e-6
@@ -285,32 +283,31 @@ def _make_motion(seed: int, session: Session) -> Motion:
 
     planned: list[PlannedSwing] = []
     r = script.rng
-    spare = 0.0
-    if session.minutes is not None:
-        spare = max(0.0, session.minutes * 60 - script.now - 9.0 * session.n_swings) / max(session.n_swings, 1)
-    slips_at = session.n_swings // 2
+    end = 60.0 * (session.minutes or 0.0)
     for i in range(session.n_swings):
-        kind = str(r.choice(session.kinds))
-        ball = bool(r.random() < session.ball)
-        _between(script, spare + r.uniform(1.5, 4.0))
-        if beliefs.strap_slips_deg and i == slips_at and i > 0:
+        left = end - script.now - 9.0 * (session.n_swings - i)
+        pause = max(0.0, left / (session.n_swings - i)) + r.uniform(1.5, 4.0)
+        if session.idle:
+            idle(script, chain, pause)
+        else:
+            _between(script, pause)
+        if beliefs.strap_slips_deg and i == session.n_swings // 2:
             script.knot("strap_forearm_y", script.now - 1.0, 0.0)
             script.knot("strap_forearm_y", script.now - 0.6, beliefs.strap_slips_deg * DEG * r.choice([-1, 1]))
-        at = address(chain, r, aim=r.normal(0, 2) * DEG)
-        at["yaw"] = script.at("yaw")
-        # the club is soled as seen from where the player stands: heading does not matter to the joints
-        script.move({**at, "yaw": script.at("yaw")}, r.uniform(1.0, 1.6))
-        plan = draw_plan(r, player, club=club, kind=kind, ball=ball)
-        planned.append(swing(script, chain, plan, at, beliefs))
+        kind, ball = str(r.choice(session.kinds)), bool(r.random() < session.ball)
+        planned.append(_one_swing(script, chain, club, kind, ball, beliefs))
+    while session.n_swings == 0 and session.idle and script.now < end - 30:
+        # slow rehearsals are swings of kind slow, and so have their truth
+        idle(script, chain, min(r.uniform(60, 180), end - script.now))
+        if script.now < end - 30:
+            planned.append(_one_swing(script, chain, club, "slow", False, beliefs))
     script.hold(1.0)
-    if session.minutes is not None and script.now < session.minutes * 60:
-        walk(script, session.minutes * 60 - script.now)
+    if script.now < end:
+        walk(script, end - script.now)
     tremor(script)
     times = script.grid(slow_hz=400.0)
     q, v, a = script.evaluate(times)
     if beliefs.skin_slip:
-        from tests.bench.player import J
-
         for x in (q, v, a):
             x[:, J["skin"]] = -beliefs.skin_slip * x[:, J["pronation"]]
     rendered = chain.render(times, q, v, a)
@@ -319,6 +316,15 @@ def _make_motion(seed: int, session: Session) -> Motion:
         for p in planned
     )
     return Motion(player, club, rendered, tuple(poses), truths, tuple(planned))
+
+
+def _one_swing(script: Script, chain: Chain, club: str, kind: str, ball: bool, beliefs: Beliefs) -> PlannedSwing:
+    r = script.rng
+    at = address(chain, r, aim=r.normal(0, 2) * DEG, regrip=beliefs.regrip_deg * DEG)
+    at["yaw"] = script.at("yaw")  # where the player happens to face: nothing else knows of it
+    script.move(at, r.uniform(1.0, 1.6))
+    plan = draw_plan(r, chain.player, club=club, kind=kind, ball=ball)
+    return swing(script, chain, plan, at, beliefs)
 
 
 def _between(script: Script, seconds: float) -> None:
@@ -383,8 +389,14 @@ def _calibration(
     loose = {k: rng.normal(0, 12) * DEG for k in own} if rng.random() < 0.5 else own
     if poses.held:
         e = errors("hang")
-        hang = {"tilt": e[2] * DEG, "swing": rng.normal(0, 1) * poses.error * 2 * DEG, "out": 0.0, "humerus": 0.0, "elbow": 0.0,
-                "pronation": e[3] * DEG, "flexion": e[0] * DEG, "deviation": e[1] * DEG}  # fmt: skip
+        hang = {
+            **dict.fromkeys(("out", "humerus", "elbow"), 0.0),
+            "tilt": e[2] * DEG,
+            "swing": rng.normal(0, 1) * poses.error * 2 * DEG,
+            "pronation": e[3] * DEG,
+            "flexion": e[0] * DEG,
+            "deviation": e[1] * DEG,
+        }
         pose("hang", {**hang, **loose}, e, rng.uniform(2.0, 3.0))
         for i in range(poses.repeats):
             if i:
@@ -414,7 +426,7 @@ def _calibration(
             script.wave("play", freq, beliefs.axial_play_deg * 0.5 * rng.uniform(-1, 1) * DEG, start, end, ramp=0.6)
         script.hold(0.5)
     if poses.held:
-        for i in range(poses.repeats):
+        for _ in range(poses.repeats):
             script.move({"elbow": 60 * DEG, "flexion": -20 * DEG, "deviation": 15 * DEG}, 0.8)
             e = errors("grip_flat")
             pose("grip_flat", {**level(e), **own}, e, rng.uniform(1.6, 2.5))
@@ -433,7 +445,13 @@ def _calibration(
         pose("club_square", {**at, **chain.club_in_hand(at, club)}, e, rng.uniform(1.8, 2.6))
         # the club hangs from its grip between two fingers
         e = errors("club_hang")
-        hold = {**REST, "elbow": rng.uniform(50, 80) * DEG, "flexion": rng.uniform(-20, 5) * DEG, "pronation": rng.uniform(0, 40) * DEG, "yaw": 0.0}  # fmt: skip
+        hold = {
+            **REST,
+            "yaw": 0.0,
+            "elbow": rng.uniform(50, 80) * DEG,
+            "flexion": rng.uniform(-20, 5) * DEG,
+            "pronation": rng.uniform(0, 40) * DEG,
+        }
         s = np.array([np.tan(e[4] * DEG), np.tan(e[5] * DEG), -1.0])
         s /= np.linalg.norm(s)
         about = rng.uniform(-np.pi, np.pi)

@@ -194,6 +194,10 @@ def _clip(x: Array, gyro: float | None, accel: float | None) -> Array:
     return x
 
 
+def _clipped(x: Array, full: float | None) -> int:
+    return 0 if full is None else int((np.abs(x) >= 0.9999 * full).any(axis=1).sum())
+
+
 def _stamps(clock: Array, packet: Array, style: str, rng: np.random.Generator) -> Array:
     if style == "exact":
         return clock.copy()
