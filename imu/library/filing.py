@@ -35,7 +35,7 @@ from imu.library.schema import (
     now,
     table_of,
 )
-from imu.library.store import Library
+from imu.library.store import CALIBRATION, SAMPLES, Library
 from imu.measured import Measurement
 from imu.measured import Swing as MeasuredSwing
 from imu.recording import Handedness
@@ -165,13 +165,15 @@ def add_recording(
     recorded_at: datetime | None = None,
     drill: str = "",
     options: Mapping[str, Any] | None = None,
+    calibration: Path | str | None = None,
     expected_sha256: str | None = None,
 ) -> Added:
     """Copy a recording (folder or file) into the library and file it under a student.
 
     What is not given comes from the manifest, handedness at last from the student. Without a
     lesson it goes to the student's lesson (or practice session) of that day, or starts one. A
-    recording that is in the library already stays where it is. Nothing is half there: the row
+    recording that is in the library already stays where it is. A saved calibration is copied with
+    it. Nothing is half there: the row
     appears only when the copy is complete and safe on the disk.
     """
     path = Path(path).absolute()
@@ -185,8 +187,11 @@ def add_recording(
         return there
     with files.incoming(library.root) as place:
         copy = place / "recording"
-        size = files.copy_private(path, copy)
-        copied = files.content_hash(copy if path.is_dir() else copy / path.name)
+        size = files.copy_private(path, copy / SAMPLES)
+        copied = files.content_hash(copy / SAMPLES if path.is_dir() else copy / SAMPLES / path.name)
+        if calibration is not None:
+            files.copy_private(Path(calibration), copy / CALIBRATION)
+        files.sync_folder(copy)
         if copied != sha256:
             raise RecordingError(
                 f"{path}: changed while it was copied; wait until the recorder is done, then add it again"
@@ -222,16 +227,16 @@ def add_recording(
 
 
 def open_recording(library: Library, *, lesson_id: str, club: str = "", drill: str = "") -> tuple[Recording, Path]:
-    """Start a recording that is written as it comes; returns its row and its empty folder.
+    """Start a recording that is written as it comes; returns its row and the empty folder to write into.
 
     Call `keep_recording` when it is complete. One that a crash left open keeps all its files, and
     `finding.left_open` lists it.
     """
     recording_id = new_id()
     with library.placing():
-        folder = library.folder_of(recording_id)
+        folder = library.folder_of(recording_id) / SAMPLES
         files.make_private(folder)
-        files.sync_folder(folder.parent)
+        files.sync_folder(folder.parent.parent)
         with library.write("recording started") as session:
             lesson = _get(session, Lesson, lesson_id)
             recording = Recording(
@@ -249,7 +254,7 @@ def open_recording(library: Library, *, lesson_id: str, club: str = "", drill: s
 
 def keep_recording(library: Library, recording_id: str) -> Recording:
     """A recording that was written as it came is complete: take its identity from what is there."""
-    folder = library.folder_of(recording_id)
+    folder = library.folder_of(recording_id) / SAMPLES
     sha256 = files.content_hash(folder)
     size = sum(p.stat().st_size for p in files.listed(folder))
     with library.write(None) as session:

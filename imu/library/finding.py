@@ -150,16 +150,14 @@ def students(library: Library, *, query: str = "") -> list[StudentLine]:
                 )
             )
         }
-        swings: dict[str, int] = {
-            student: count
-            for student, count in session.execute(
-                select(Lesson.student_id, func.count())
-                .join(Recording, Recording.lesson_id == Lesson.id)
-                .join(Swing, Swing.recording_id == Recording.id)
-                .where(_COUNTS)
-                .group_by(Lesson.student_id)
-            )
-        }
+        swings = _pairs(
+            session,
+            select(Lesson.student_id, func.count())
+            .join(Recording, Recording.lesson_id == Lesson.id)
+            .join(Swing, Swing.recording_id == Recording.id)
+            .where(_COUNTS)
+            .group_by(Lesson.student_id),
+        )
     lines = []
     for s in everyone:
         if query and not matches(query, s.name, s.aims, *s.clubs):
@@ -172,21 +170,23 @@ def students(library: Library, *, query: str = "") -> list[StudentLine]:
     return lines
 
 
+def _pairs(session: Session, query: Select[str, int]) -> dict[str, int]:
+    return {key: count for key, count in session.execute(query).tuples()}  # noqa: C416 - rows are not pairs to mypy
+
+
 def lessons(library: Library, *, student_id: str, query: str = "") -> list[LessonLine]:
     """A student's lessons and practice sessions, the latest first."""
     with library.read() as session:
         rows = list(
             session.scalars(select(Lesson).where(Lesson.student_id == student_id).order_by(Lesson.held_at.desc()))
         )
-        recordings: dict[str, int] = {
-            lesson: count
-            for lesson, count in session.execute(
-                select(Recording.lesson_id, func.count())
-                .join(Lesson)
-                .where(Lesson.student_id == student_id, Recording.discarded.is_(None))
-                .group_by(Recording.lesson_id)
-            )
-        }
+        recordings = _pairs(
+            session,
+            select(Recording.lesson_id, func.count())
+            .join(Lesson)
+            .where(Lesson.student_id == student_id, Recording.discarded.is_(None))
+            .group_by(Recording.lesson_id),
+        )
         club = func.coalesce(Swing.club, Recording.club)
         swings: dict[str, list[tuple[str, int, int]]] = {}
         for lesson, name, count, out in session.execute(

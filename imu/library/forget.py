@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import json
 import mmap
-import shutil
 import sqlite3
 import unicodedata
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -18,7 +17,7 @@ from sqlalchemy.orm import Session
 from imu.errors import UsageError
 from imu.library import files
 from imu.library.filing import drop_measured
-from imu.library.schema import Change, ChangedRow, Lesson, Recording, Student, Swing, Trash
+from imu.library.schema import Change, ChangedRow, Lesson, Note, Recording, Student, Swing, Trash
 from imu.library.store import STORE, Library
 
 OUT_OF_REACH = (
@@ -56,8 +55,6 @@ def forget(library: Library, student_id: str) -> Forgotten:
         if student is None:
             raise UsageError(f"there is no student {student_id[:8]!r} in this library")
         name = student.name
-    if library.local:
-        library.set_note("scrub", "due")  # first, so that a program killed after the deletion still cleans up
     with library.placing(), library.write(None) as session:
         lesson_ids = list(session.scalars(select(Lesson.id).where(Lesson.student_id == student_id)))
         recording_ids = list(session.scalars(select(Recording.id).where(Recording.lesson_id.in_(lesson_ids))))
@@ -68,6 +65,8 @@ def forget(library: Library, student_id: str) -> Forgotten:
         session.execute(delete(Lesson).where(Lesson.id.in_(lesson_ids)))
         session.execute(delete(Student).where(Student.id == student_id))
         session.add_all(Trash(id=identity) for identity in (*recording_ids, student_id))
+        if library.local:  # in the same change, so that a program killed after it still cleans up
+            session.merge(Note(key="scrub", value="due"))
     waiting = False
     if library.local:
         files.sweep_incoming(library.root)
@@ -99,10 +98,7 @@ def _forget_changes(session: Session, identities: set[str]) -> None:
 def scrub(library: Library) -> bool:
     """Make deleted text leave the store's files: rewrite the store, empty its log, and delete the
     copies from before upgrades. False where another program keeps the old state alive."""
-    for folder in ("backups", "incoming"):
-        place = library.root / folder
-        if folder == "backups" and place.is_dir():
-            shutil.rmtree(place)
+    files.remove(library.root / "backups")
     library.engine.dispose()
     try:
         with closing(sqlite3.connect(library.root / STORE, isolation_level=None)) as store:
@@ -142,7 +138,11 @@ def find_bytes(root: Path, needles: set[bytes]) -> Iterator[Path]:
             continue
         if not path.is_file() or path.is_symlink() or path.stat().st_size == 0:
             continue
-        with open(path, "rb") as stream, mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as content:
+        with (
+            suppress(PermissionError, FileNotFoundError),  # another coach's, or another program's that came and went
+            open(path, "rb") as stream,
+            mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as content,
+        ):
             if any(content.find(needle) >= 0 for needle in needles):
                 yield path
 

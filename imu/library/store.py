@@ -52,6 +52,8 @@ from imu.library.schema import (
 log = logging.getLogger(__name__)  # identities only, never names
 
 STORE = "library.sqlite"
+SAMPLES = "samples"  # within a recording's folder: the files as they came
+CALIBRATION = "calibration"  # beside it: the saved calibration that it was added with, if any
 ADDRESS_VARIABLE = "CUPBOW_LIBRARY"
 RECORDINGS_VARIABLE = "CUPBOW_RECORDINGS"
 WAIT_S = 20  # how long to wait for another program's change
@@ -168,7 +170,12 @@ class Library:
     # -- places --------------------------------------------------------------------------------
     def recording_path(self, recording: Recording) -> Path:
         """What to measure: a recording's folder, or the one file in it."""
-        return self.folder_of(recording.id) / recording.entry
+        return self.folder_of(recording.id) / SAMPLES / recording.entry
+
+    def calibration_path(self, recording: Recording) -> Path | None:
+        """The saved calibration that a recording was added with."""
+        folder = self.folder_of(recording.id) / CALIBRATION
+        return next(iter(sorted(folder.iterdir())), None) if folder.is_dir() else None
 
     def folder_of(self, recording_id: str) -> Path:
         return self.root / "recordings" / recording_id
@@ -454,9 +461,10 @@ def _take_back(session: Session, change: Change, rows: list[ChangedRow], library
         if row.before is not None and row.after is not None:
             table = tables[row.table_name]
             session.execute(update(table).where(table.c.id == row.row_id).values(decode(table, row.before)))
-    for row in sorted((r for r in rows if r.before is None), key=lambda r: -order.index(r.table_name)):
-        if row.table_name == "recordings":
+    for row in rows:
+        if row.before is None and row.table_name == "recordings":
             _give_back(session, row, library)
+    for row in sorted((r for r in rows if r.before is None), key=lambda r: -order.index(r.table_name)):
         session.execute(delete(tables[row.table_name]).where(tables[row.table_name].c.id == row.row_id))
 
 

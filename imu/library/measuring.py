@@ -1,0 +1,293 @@
+"""Measuring recordings of the library: one, and all of them anew after an upgrade."""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from concurrent.futures import FIRST_COMPLETED, Executor, ProcessPoolExecutor, wait
+from dataclasses import dataclass, field
+from datetime import datetime
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import aliased
+
+from imu.errors import CupbowError
+from imu.library.filing import store_measurement
+from imu.library.schema import Lesson, MeasuredRecording, Reading, Recording, now
+from imu.library.store import Library
+from imu.measured import Measurement
+from imu.recording import Handedness
+
+SHIPPED_BANDS = "shipped"
+
+
+def code_version() -> str:
+    """What `measurements.code` says of results made now."""
+    from importlib.metadata import version
+
+    return version("cupbow")
+
+
+@dataclass(frozen=True)
+class Task:
+    """All that a process needs to measure one recording, wherever it runs."""
+
+    recording_id: str
+    path: str
+    handedness: str
+    club: str
+    hints: Mapping[str, Any] = field(default_factory=dict)  # for `imu.readers.read`, where the files don't say
+    calibration: str | None = None
+    bands: str | None = None
+
+
+def measure_task(task: Task) -> Measurement:
+    """Measure a recording as the library knows it: handedness and club as corrected there.
+
+    Raises CupbowError with one line for what the user can mend.
+    """
+    from dataclasses import replace
+
+    from imu import readers
+    from imu.measure import measure_recording
+
+    handed: Handedness = "left" if task.handedness == "left" else "right"
+    recording = readers.read(task.path, handed=handed, **task.hints)
+    recording = replace(recording, handedness=handed, club=task.club or recording.club)
+    return measure_recording(recording, calibration=task.calibration, bands=task.bands)
+
+
+def task_for(library: Library, recording: Recording, *, bands: str | None = None) -> Task:
+    calibration = library.calibration_path(recording)
+    return Task(
+        recording_id=recording.id,
+        path=str(library.recording_path(recording)),
+        handedness=recording.handedness,
+        club=recording.club,
+        hints=recording.options,
+        calibration=str(calibration) if calibration else None,
+        bands=bands,
+    )
+
+
+def calibration_name(task: Task) -> str:
+    """Whose zero the swings share: the saved calibration's by its content, else the recording's own."""
+    from imu.library.files import content_hash
+
+    return f"saved-{content_hash(Path(task.calibration))[:32]}" if task.calibration else task.recording_id
+
+
+def bands_name(bands: str | None) -> str:
+    from imu.library.files import content_hash
+
+    return f"file-{content_hash(Path(bands))[:32]}" if bands else SHIPPED_BANDS
+
+
+# -- anew ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Step:
+    """One recording of a remeasuring: done, or why not."""
+
+    recording_id: str
+    done: int  # so far, this one among them
+    total: int
+    fault: str | None = None
+
+
+def outdated(
+    library: Library, *, bands: str | None = None, since: datetime | None = None, student_id: str | None = None
+) -> list[Recording]:
+    """Recordings whose values were not made by this code and these bands, or not since `since`."""
+    current = select(MeasuredRecording.recording_id).where(
+        MeasuredRecording.place == "now",
+        MeasuredRecording.stage == "final",
+        MeasuredRecording.code == code_version(),
+        MeasuredRecording.bands == bands_name(bands),
+    )
+    if since is not None:
+        current = current.where(MeasuredRecording.made_at >= since)
+    query = select(Recording).where(
+        Recording.id.not_in(current), Recording.state == "kept", Recording.discarded.is_(None)
+    )
+    if student_id is not None:
+        query = query.join(Lesson).where(Lesson.student_id == student_id)
+    with library.read() as session:
+        return list(session.scalars(query.order_by(Recording.added_at)))
+
+
+def remeasure(
+    library: Library,
+    *,
+    jobs: int = 1,
+    bands: str | None = None,
+    everything: bool = False,
+    student_id: str | None = None,
+    measure: Callable[[Task], Measurement] = measure_task,
+    executor: Executor | None = None,
+) -> Iterator[Step]:
+    """Measure what is outdated (or `everything`), one step a recording.
+
+    Each result is stored as it comes: stopped at any point, the next run goes on where this one
+    was. A run over everything remembers when it began until it is done. A recording that cannot
+    be measured keeps its values, and is tried again next time. Processes measure, this one stores.
+    """
+    since = None
+    if everything:
+        begun = library.note("remeasuring_since")
+        since = datetime.fromisoformat(begun) if begun else now()
+        library.set_note("remeasuring_since", since.isoformat())
+    waiting = outdated(library, bands=bands, since=since, student_id=student_id)
+    total, faults = len(waiting), 0
+    tasks = (task_for(library, r, bands=bands) for r in waiting)
+    for done, (task, result) in enumerate(_results(tasks, measure, jobs=jobs, executor=executor), start=1):
+        if isinstance(result, Measurement):
+            store_measurement(
+                library,
+                task.recording_id,
+                result,
+                code=code_version(),
+                calibration=calibration_name(task),
+                bands=bands_name(bands),
+            )
+            yield Step(task.recording_id, done, total)
+        else:
+            faults += 1
+            yield Step(task.recording_id, done, total, fault=result)
+    if everything:
+        library.set_note("remeasuring_since", None)
+
+
+def _results(
+    tasks: Iterable[Task], measure: Callable[[Task], Measurement], *, jobs: int, executor: Executor | None
+) -> Iterator[tuple[Task, Measurement | str]]:
+    if jobs <= 1 and executor is None:
+        for task in tasks:
+            yield task, _guarded(measure, task)
+        return
+    # Fresh processes rather than forks: the parent has threads and an open database.
+    pool = executor or ProcessPoolExecutor(jobs, mp_context=get_context("spawn"))
+    try:
+        running: dict[Any, Task] = {}
+        for task in tasks:
+            running[pool.submit(_guarded, measure, task)] = task
+            if len(running) >= 2 * max(jobs, 1):  # a few ahead, so that memory stays flat
+                yield from _finished(running)
+        while running:
+            yield from _finished(running)
+    finally:
+        if executor is None:
+            pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _finished(running: dict[Any, Task]) -> Iterator[tuple[Task, Measurement | str]]:
+    ready, _ = wait(running, return_when=FIRST_COMPLETED)
+    for future in ready:
+        task = running.pop(future)
+        try:
+            yield task, future.result()
+        except Exception as error:  # the process itself died
+            yield task, f"its process stopped ({type(error).__name__}); try again with fewer jobs"
+
+
+def _guarded(measure: Callable[[Task], Measurement], task: Task) -> Measurement | str:
+    try:
+        return measure(task)
+    except CupbowError as error:
+        return str(error)
+    except Exception as error:
+        return f"a fault of the program, {type(error).__name__}: {error}"
+
+
+# -- what moved ------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Moved:
+    """How one angle at one event moved over all swings, in degrees."""
+
+    angle: str
+    event: str
+    swings: int  # read before and now
+    median_deg: float  # of the moves' sizes
+    largest_deg: float
+    beyond: int  # moved by more than the u95 that the earlier value claimed
+    appeared: int = 0  # read now, not before
+    vanished: int = 0
+
+    def to_json(self) -> dict[str, Any]:
+        return dict(vars(self))
+
+
+@dataclass
+class _Tally:
+    moves: list[float] = field(default_factory=list)
+    beyond: int = 0
+    appeared: int = 0
+    vanished: int = 0
+
+
+def moved(
+    library: Library, *, recording_ids: Iterable[str] | None = None, since: datetime | None = None
+) -> list[Moved]:
+    """What measuring anew changed, from the values before and now; the largest move first.
+
+    `since`: only recordings measured anew since then.
+    """
+    tallies: dict[tuple[str, str], _Tally] = {}
+    with library.read() as session:
+        query = select(MeasuredRecording.recording_id, MeasuredRecording.id).where(MeasuredRecording.place == "now")
+        if since is not None:
+            query = query.where(MeasuredRecording.made_at >= since)
+        if recording_ids is not None:
+            query = query.where(MeasuredRecording.recording_id.in_(list(recording_ids)))
+        for recording_id, now_id in session.execute(query).all():
+            before_id = session.scalar(
+                select(MeasuredRecording.id).where(
+                    MeasuredRecording.recording_id == recording_id, MeasuredRecording.place == "before"
+                )
+            )
+            if before_id is None:
+                continue
+            before, current = aliased(Reading), aliased(Reading)
+            for old, new in session.execute(
+                select(before.document, current.document)
+                .join(current, current.swing_id == before.swing_id)
+                .where(before.measurement_id == before_id, current.measurement_id == now_id)
+            ):
+                _compare(old, new, tallies)
+    out = [
+        Moved(
+            angle=angle,
+            event=event,
+            swings=len(t.moves),
+            median_deg=round(statistics.median(t.moves), 3) if t.moves else 0.0,
+            largest_deg=round(max(t.moves), 3) if t.moves else 0.0,
+            beyond=t.beyond,
+            appeared=t.appeared,
+            vanished=t.vanished,
+        )
+        for (angle, event), t in tallies.items()
+        if t.appeared or t.vanished or any(t.moves)
+    ]
+    return sorted(out, key=lambda m: (m.beyond, m.largest_deg), reverse=True)
+
+
+def _compare(before: Mapping[str, Any], current: Mapping[str, Any], tallies: dict[tuple[str, str], _Tally]) -> None:
+    for table in ("angles", "changes"):
+        for angle in {**before[table], **current[table]}:
+            olds, news = before[table].get(angle, {}), current[table].get(angle, {})
+            for event in {**olds, **news}:
+                old, new = olds.get(event) or {"value": None}, news.get(event) or {"value": None}
+                tally = tallies.setdefault((angle, event), _Tally())
+                if old["value"] is None or new["value"] is None:
+                    tally.appeared += old["value"] is None and new["value"] is not None
+                    tally.vanished += old["value"] is not None and new["value"] is None
+                    continue
+                move = abs(new["value"] - old["value"])
+                tally.moves.append(move)
+                tally.beyond += move > (old.get("u95") or 0.0)
