@@ -21,7 +21,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -426,10 +426,15 @@ def joint_alpha(correlation: Array, alpha: float = 0.05) -> float:
         return alpha
     values, vectors = np.linalg.eigh(correlation)
     root = vectors * np.sqrt(np.clip(values, 0.0, None))
-    draws = np.random.default_rng(20260101).standard_normal((40_000, m)) @ root.T
+    draws = _normal_draws(m) @ root.T
     least = 1 - (1 - alpha) ** (1 / m)
     found = 2 * float(stats.norm.sf(np.quantile(np.abs(draws).max(axis=1), 1 - alpha)))
     return min(max(found, least), alpha)
+
+
+@lru_cache(maxsize=16)
+def _normal_draws(m: int) -> Array:
+    return np.random.default_rng(20260101).standard_normal((30_000, m))
 
 
 # -- one measure, two sets: what is shown ------------------------------------------------------
@@ -490,7 +495,7 @@ class Row:
     reason: str | None = None
     estimate: Estimate | None = None
     alpha: float = 0.05
-    steadiness: Steadiness | None = None
+    samples: tuple[Sample, Sample] | None = None
     values_a: tuple[tuple[str, float], ...] = ()
     values_b: tuple[tuple[str, float], ...] = ()
     left_out: Mapping[str, int] = field(default_factory=dict)  # reason -> how many, both sets
@@ -525,6 +530,10 @@ class Row:
     @property
     def high(self) -> float | None:
         return self.estimate.difference + self.estimate.half_width() if self.estimate else None
+
+    @cached_property
+    def steadiness(self) -> Steadiness | None:
+        return steadiness(*self.samples) if self.samples and self.estimate else None
 
     @cached_property
     def tell(self) -> Tell | None:
@@ -778,7 +787,7 @@ def _bare_row(key: str, a: _Readings, b: _Readings, *, target: bool) -> Row:
             return replace(
                 row,
                 estimate=estimate(a.sample, b.sample),
-                steadiness=steadiness(a.sample, b.sample),
+                samples=(a.sample, b.sample),
                 outliers=tuple(
                     f"{which} {r.names[i]}" for which, r in (("first", a), ("second", b)) for i in r.sample.outliers()
                 ),

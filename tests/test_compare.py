@@ -144,12 +144,12 @@ def simulated(
 @pytest.mark.parametrize(
     ("n", "zero", "day", "lessons", "cals", "reps"),
     [
-        (12, 3.0, 0.0, 1, 1, 3000),  # two lessons, single poses
-        (3, 3.0, 0.0, 1, 1, 3000),  # few swings
-        (8, 0.0, 0.0, 1, 1, 3000),  # no zero at all
-        (6, 3.0, 0.0, 1, 2, 1500),  # two calibrations a lesson
-        (8, 3.0, 0.0, 3, 1, 1500),  # sets of three lessons
-        (8, 3.0, 3.0, 3, 1, 1500),  # and the student varies from day to day
+        (12, 3.0, 0.0, 1, 1, 2000),  # two lessons, single poses
+        (3, 3.0, 0.0, 1, 1, 2000),  # few swings
+        (8, 0.0, 0.0, 1, 1, 2000),  # no zero at all
+        (6, 3.0, 0.0, 1, 2, 1000),  # two calibrations a lesson
+        (8, 3.0, 0.0, 3, 1, 1000),  # sets of three lessons
+        (8, 3.0, 3.0, 3, 1, 1000),  # and the student varies from day to day
     ],
 )
 def test_no_change_is_called_changed_in_at_most_five_percent(
@@ -169,7 +169,7 @@ def test_no_change_is_called_changed_in_at_most_five_percent(
 @pytest.mark.parametrize(("n", "zero"), [(12, 3.0), (8, 0.0), (20, 1.5)])
 def test_a_change_is_called_changed_at_the_stated_rate(n: int, zero: float) -> None:
     """`detectable()` is the change that is found in 80 % of cases."""
-    r, reps, hits = rng(n), 2500, 0
+    r, reps, hits = rng(n), 2000, 0
     truth = math.sqrt(2 * (16.0 / n + zero**2))
     dof = (2 * (16.0 / n + zero**2)) ** 2 / (2 * (16.0 / n) ** 2 / (n - 1))
     change = float(stats.t.isf(0.025, dof) + stats.t.isf(0.2, dof)) * truth
@@ -185,7 +185,7 @@ def test_a_change_is_called_changed_at_the_stated_rate(n: int, zero: float) -> N
 
 
 def test_whole_comparisons_with_no_change_rarely_say_that_anything_changed() -> None:
-    r, reps, hits = rng(11), 300, 0
+    r, reps, hits = rng(11), 200, 0
     for _ in range(reps):
         p = pair(lesson(r, n=8), lesson(r, n=8))
         hits += bool(p.changed)
@@ -196,12 +196,12 @@ def test_whole_comparisons_with_no_change_rarely_say_that_anything_changed() -> 
 def test_change_within_a_swing_is_found_where_the_level_is_not() -> None:
     """Five degrees at the top: under the fog of two zeros, well beyond that of a change within."""
     r, level, within = rng(5), 0, 0
-    for _ in range(60):
+    for _ in range(40):
         p = pair(lesson(r, sd=2.0), lesson(r, sd=2.0, top_only=6.0))
         level += p.row("wrist_flexion@top").verdict == CHANGED
         within += p.row("wrist_flexion@top..shaft_level_down").verdict == CHANGED
-    assert within > 50
-    assert level < 30
+    assert within > 33
+    assert level < 20
 
 
 def test_swings_that_would_tell_do_tell() -> None:
