@@ -50,10 +50,20 @@ def test_every_description_names_its_source_and_is_complete():
         # 6Q10 g with the axes turned round, 11Q5 deg/s, 12Q4 µT
         ("Nordic Thingy:52", struct.pack("<9h", -1024, 512, 0, 32, -3200, 16, 1, 2, 3), (1, -0.5, 0), (1, -100, 0.5)),
         # gyro first, 500/65536 deg/s; accelerometer 16/32768 g
-        ("TI CC2650 SensorTag", struct.pack("<9h", 131, -262, 0, 2048, 0, -4096, 9, 9, 9), (1, 0, -2), (0.9995, -1.9989, 0)),
-        ("cupbow open layout 1", open_packet(0, 0, np.array([[2048, 0, -32768, 16384, 0, -8192]])), (1, 0, -16), (1000, 0, -500)),
+        (
+            "TI CC2650 SensorTag",
+            struct.pack("<9h", 131, -262, 0, 2048, 0, -4096, 9, 9, 9),
+            (1, 0, -2),
+            (0.9995, -1.9989, 0),
+        ),
+        (
+            "cupbow open layout 1",
+            open_packet(0, 0, np.array([[2048, 0, -32768, 16384, 0, -8192]])),
+            (1, 0, -16),
+            (1000, 0, -500),
+        ),
     ],
-)  # fmt: skip
+)
 def test_a_documented_payload_becomes_si(name, payload, accel_g, gyro_dps):
     chunk, said = Decoder(LAYOUTS[name], role="hand", source="x").decode(payload, 1.0)
     assert not said
@@ -159,8 +169,14 @@ def test_samples_cut_off_by_the_link_are_counted_and_the_rest_kept():
 
 @pytest.mark.parametrize(
     "payload",
-    [b"", b"\x01", open_packet(0, 0, still(1))[:-1], open_packet(0, 0, still(2)) + b"\0", b"\x02" + open_packet(0, 0, still(1))[1:]],
-)  # fmt: skip
+    [
+        b"",
+        b"\x01",
+        open_packet(0, 0, still(1))[:-1],
+        open_packet(0, 0, still(2)) + b"\0",
+        b"\x02" + open_packet(0, 0, still(1))[1:],
+    ],
+)
 def test_what_does_not_fit_is_refused_and_does_no_harm(payload):
     decoder = Decoder(OPEN, role="hand", source="x")
     decoder.decode(open_packet(4, 0, still(5)), 0.0)

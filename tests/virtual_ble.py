@@ -164,8 +164,9 @@ class VirtualPeripheral:
         address: str,
         services: list[Service],
         max_mtu: int = 247,
-        advertise: bytes | None = None,
+        stays_away: bool = False,  # after a drop, until `advertise` is called
     ):
+        self.stays_away = stays_away
         self.world, self.address, self.name = world, address, name
         self.device = world.make_device(name, address)
         self.device.add_services(services)
@@ -186,7 +187,7 @@ class VirtualPeripheral:
 
     async def advertise(self, interval_ms: float = 30) -> None:
         await self.device.start_advertising(
-            auto_restart=True, advertising_interval_min=interval_ms, advertising_interval_max=interval_ms
+            auto_restart=not self.stays_away, advertising_interval_min=interval_ms, advertising_interval_max=interval_ms
         )
 
     async def drop_link(self) -> None:
@@ -227,11 +228,12 @@ class VirtualSensor(VirtualPeripheral):
         name: str | None = None,
         number: int | None = None,
         max_mtu: int = 247,
+        stays_away: bool = False,
         start_seq: int = 0,
         start_us: int = 0,
     ):
-        rest = np.tile([0.0, 0.0, 1.0], (8, 1)), np.zeros((8, 3))
-        accel, gyro = (rest[0] if accel is None else accel), (rest[1] if gyro is None else gyro)
+        accel = np.tile([0.0, 0.0, 1.0], (8, 1)) if accel is None else accel
+        gyro = np.zeros_like(accel) if gyro is None else gyro
         counts = np.column_stack([accel * 32768 / 16, gyro * 32768 / 2000])
         self.raw = np.clip(np.round(counts), -32768, 32767).astype("<i2")
         self.rate, self.per_packet, self.battery = rate, per_packet, battery
@@ -270,6 +272,7 @@ class VirtualSensor(VirtualPeripheral):
                 Service(GATT_BATTERY_SERVICE, [self.battery_char]),
             ],
             max_mtu=max_mtu,
+            stays_away=stays_away,
         )
 
     def packet(self) -> bytes:
@@ -302,11 +305,19 @@ class VirtualSensor(VirtualPeripheral):
         if self.hung or data is None:
             return
         now = time.perf_counter()
-        if self.device.connections:
+        if self.subscribed:
             self.packets += 1
             for k in range(first, self.seq):
                 self.sent[k] = now
         await self.device.notify_subscribers(self.stream_char, data)
+
+    @property
+    def subscribed(self) -> bool:
+        """Whether somebody listens: link up and notifications switched on."""
+        return any(
+            per_char.get(self.stream_char.handle, b"\0\0")[0] & 1
+            for per_char in self.device.gatt_server.subscribers.values()
+        ) and bool(self.device.connections)
 
     def restart(self) -> None:
         """The board reboots: numbers and clock begin again."""
