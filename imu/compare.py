@@ -414,11 +414,40 @@ def estimate(a: Sample, b: Sample) -> Estimate:
     )
 
 
+@dataclass(frozen=True, eq=False)
+class Summary:
+    """One measure of one set: mean with the half-width of its 95 % interval (zeros and all), and the
+    spread from swing to swing (standard deviation, NaN for single swings)."""
+
+    label: str
+    key: str
+    mean: float
+    u95: float
+    sd: float
+    values: tuple[tuple[str, float], ...]
+
+    @property
+    def n(self) -> int:
+        return len(self.values)
+
+
+def summarise(group: SwingSet, key: str, *, kind: str = "full") -> Summary | None:
+    """None where fewer than two readings of one calibration are there."""
+    r = _readings(group, kind, key)
+    # Laid beside a set that stands still and has no zero, the difference is the mean.
+    still = Sample.plain([0.0, 0.0], calibration=" ")
+    if len(r.sample.values) - len(set(r.sample.calibrations)) < 1:
+        return None
+    e = estimate(still, r.sample)
+    named = tuple(zip(r.names, map(float, r.sample.values), strict=True))
+    return Summary(group.label, key, e.mean_b, e.half_width(), e.sd_b, named)
+
+
 def joint_alpha(correlation: Array, alpha: float = 0.05) -> float:
     """The level at which each of m tests is judged so that, with nothing changed, any of them comes
     out significant with probability `alpha`.
 
-    `correlation` (m, m) is that of the m differences. By simulation with a fixed seed; one test
+    `correlation` (m, m) is that of the m differences. By quasi-random integration; one test
     gives `alpha`, independent ones Šidák's level.
     """
     m = len(correlation)
@@ -434,7 +463,9 @@ def joint_alpha(correlation: Array, alpha: float = 0.05) -> float:
 
 @lru_cache(maxsize=16)
 def _normal_draws(m: int) -> Array:
-    return np.random.default_rng(20260101).standard_normal((30_000, m))
+    """Low-discrepancy, with a fixed seed: a verdict does not depend on the throw of dice."""
+    engine = stats.qmc.MultivariateNormalQMC(np.zeros(m), rng=np.random.default_rng(20260101))
+    return np.asarray(engine.random(2**14))
 
 
 # -- one measure, two sets: what is shown ------------------------------------------------------
