@@ -1,7 +1,7 @@
 """Recordings from disk: any logger's files, read to SI.
 
-    recording = read("lesson-folder")
-    recording = read("export.csv", handed="right", roles="forearm")
+recording = read("lesson-folder")
+recording = read("export.csv", handed="right", roles="forearm")
 """
 
 from __future__ import annotations

@@ -64,7 +64,9 @@ class _Growing:
     """An array that grows in place, so that reading never holds it twice."""
 
     def __init__(self, width: int, expected: int, dtype: type = np.float64) -> None:
-        self._data = np.empty((max(expected, 1024), width), dtype) if width > 1 else np.empty(max(expected, 1024), dtype)
+        self._data = (
+            np.empty((max(expected, 1024), width), dtype) if width > 1 else np.empty(max(expected, 1024), dtype)
+        )
         self.count = 0
 
     def room(self, rows: int) -> Any:
@@ -92,7 +94,8 @@ def load(entry: Entry, dialect: Dialect, wants: list[Want], progress: Progress |
         if not growing:
             expected = int(rows * min(1.05 * max(entry.size, len(block)) / max(len(block), 1), 4e8)) + 64
             growing = [
-                _Growing(len(w.columns), min(expected, 1 << 25), np.int16 if w.kind == "label" else np.float64) for w in wants
+                _Growing(len(w.columns), min(expected, 1 << 25), np.int16 if w.kind == "label" else np.float64)
+                for w in wants
             ]
         for want, store in zip(wants, growing, strict=True):
             room = store.room(rows)
@@ -145,7 +148,9 @@ def blocks(entry: Entry, dialect: Dialect, progress: Progress | None = None) -> 
                 if not end:
                     rest += data
                     if len(rest) > MAX_LINE + BLOCK_BYTES:
-                        raise RecordingError(f"{safe(entry.name)}: has a line of over {MAX_LINE >> 20} MB, which no sensor row is")
+                        raise RecordingError(
+                            f"{safe(entry.name)}: has a line of over {MAX_LINE >> 20} MB, which no sensor row is"
+                        )
                     continue
                 chunk, rest = rest + data[:end], data[end:]
             while skip and chunk:
@@ -188,7 +193,7 @@ def _parse(block: bytes, dialect: Dialect, wants: list[Want]) -> tuple[dict[int,
         ragged.clear()
         return csv.read_csv(
             io.BytesIO(block),
-            read_options=csv.ReadOptions(column_names=names, block_size=1 << 20, use_threads=False),
+            read_options=csv.ReadOptions(column_names=names, block_size=1 << 20, use_threads=True),
             parse_options=csv.ParseOptions(delimiter=dialect.delimiter, invalid_row_handler=wrong_length),
             convert_options=csv.ConvertOptions(
                 include_columns=[str(c) for c in columns],
@@ -222,7 +227,15 @@ def _parse(block: bytes, dialect: Dialect, wants: list[Want]) -> tuple[dict[int,
 
 
 def _values(column: pa.ChunkedArray, *, numeric: bool) -> Any:
-    return column.to_numpy() if numeric else column.to_pylist()
+    if not numeric:
+        return column.to_pylist()
+    if column.null_count:
+        import pyarrow.compute as pc
+
+        column = pc.fill_null(column, float("nan"))
+    # DLPack, since `to_numpy` loads all of pandas first, which takes longer than the reading.
+    parts = [np.from_dlpack(chunk) for chunk in column.chunks]
+    return parts[0] if len(parts) == 1 else np.concatenate(parts) if parts else np.empty(0)
 
 
 def _coerce(text: Any, decimal: str) -> Array:
@@ -259,7 +272,11 @@ def _parse_ragged(block: bytes, dialect: Dialect, columns: list[int], numeric: s
     out = {}
     for c in columns:
         text = frame[c]
-        out[c] = _coerce(text, dialect.decimal) if c in numeric else [t if isinstance(t, str) and t not in MISSING else None for t in text]
+        out[c] = (
+            _coerce(text, dialect.decimal)
+            if c in numeric
+            else [t if isinstance(t, str) and t not in MISSING else None for t in text]
+        )
     return out, max(0, lines - len(frame))
 
 
@@ -272,7 +289,9 @@ def _codes(cells: Any, known: list[str], name: str) -> Array:
         text = str(text)
         if text not in known:
             if len(known) >= MAX_LABELS:
-                raise RecordingError(f"{safe(name)}: the column that should name the sensor holds over {MAX_LABELS} names")
+                raise RecordingError(
+                    f"{safe(name)}: the column that should name the sensor holds over {MAX_LABELS} names"
+                )
             known.append(text)
         place.append(known.index(text))
     table = np.array([*place, -1], np.int16)

@@ -37,6 +37,12 @@ TIME_LIKE = re.compile(
 )
 
 
+_CONTROL = bytes([*range(0, 9), *range(14, 32), 127])
+_SCORED_LINES = 40
+_SAMPLE_ROWS = 60
+_SAMPLE_ROWS_NAMELESS = 400  # more where the numbers themselves must say which column is which
+
+
 @dataclass(frozen=True)
 class Dialect:
     """`names` and `units` have one entry a column; `names` is empty where there is no header."""
@@ -88,7 +94,7 @@ def encoding_of(head: bytes, name: str) -> str:
         if even > 0.4 * len(sample) / 2 > odd * 5:
             return "utf-16-be"
     text = sample.rstrip(b"\0")
-    control = sum(text.count(bytes([b])) for b in (*range(0, 9), *range(14, 32), 127))
+    control = len(text) - len(text.translate(None, _CONTROL))
     if control > 0.005 * len(text) + 1:
         raise RecordingError(f"{safe(name)}: is not text; export the recording as CSV or Parquet")
     try:
@@ -127,16 +133,22 @@ def sniff(head: bytes, name: str, *, whole: bool) -> Dialect:
     lines = text.split("\n")
     if not whole and len(lines) > 1:
         lines.pop()
-    if max(len(line) for line in lines) > MAX_LINE // 8 or (not whole and len(lines) < 2):
+    if max(map(len, lines)) > MAX_LINE // 8 or (not whole and len(lines) < 2):
         raise RecordingError(f"{safe(name)}: has lines of over {HEAD_BYTES >> 11} kB, which no sensor row is")
     lines = lines[:600]
     arrow = sum(ARROW in line for line in lines) > 0.8 * max(1, sum(bool(line.strip()) for line in lines))
     best: tuple[float, str, str] | None = None
+    tried = [line for line in lines if line.strip()][-_SCORED_LINES:]
+    together = "\n".join(tried)
     for delimiter in (",", ";", "\t", "|", BLANKS):
         for decimal in (".", ","):
-            if delimiter == decimal and not any('"' in line for line in lines):
+            if delimiter == BLANKS and best is not None and best[0] > 3 * _SCORED_LINES:
                 continue
-            score = _score(lines, delimiter, decimal, arrow=arrow)
+            if (delimiter not in together and delimiter != BLANKS) or (decimal == "," and "," not in together):
+                continue
+            if delimiter == decimal and '"' not in together:
+                continue
+            score = _score(tried, delimiter, decimal, arrow=arrow)
             if delimiter == BLANKS:
                 score *= 0.6  # a date and time is one cell, and names hold blanks
             if decimal == ",":
@@ -154,9 +166,15 @@ def _cells(line: str, delimiter: str, *, arrow: bool) -> list[str]:
 
 def _kinds(cells: list[str], decimal: str) -> tuple[int, int, int]:
     """Numbers, times and filled cells in a row."""
-    numbers = sum(is_number(c, decimal) for c in cells)
-    times = sum(bool(TIME_LIKE.match(c)) for c in cells)
-    filled = sum(c not in MISSING for c in cells)
+    number = _NUMBER[decimal].match
+    numbers = times = filled = 0
+    for cell in cells:
+        if number(cell):
+            numbers += 1
+            filled += 1
+        elif cell not in MISSING:
+            filled += 1
+            times += TIME_LIKE.match(cell) is not None
     return numbers, times, filled
 
 
@@ -169,9 +187,7 @@ def _is_data(cells: list[str], decimal: str) -> bool:
 def _score(lines: list[str], delimiter: str, decimal: str, *, arrow: bool) -> float:
     lengths: Counter[int] = Counter()
     quality: dict[int, float] = {}
-    for line in lines[-300:]:
-        if not line.strip():
-            continue
+    for line in lines:
         cells = _cells(line, delimiter, arrow=arrow)
         if _is_data(cells, decimal):
             numbers, times, filled = _kinds(cells, decimal)
@@ -182,12 +198,19 @@ def _score(lines: list[str], delimiter: str, decimal: str, *, arrow: bool) -> fl
 
 
 def _layout(lines: list[str], encoding: str, delimiter: str, decimal: str, *, arrow: bool) -> Dialect:
-    rows = [_cells(line, delimiter, arrow=arrow) for line in lines]
-    data = [i for i, r in enumerate(rows) if _is_data(r, decimal)]
+    rows: list[list[str]] = []
+    data: list[int] = []
+    for i, line in enumerate(lines):
+        rows.append(_cells(line, delimiter, arrow=arrow))
+        if _is_data(rows[-1], decimal):
+            data.append(i)
+        if len(data) >= (_SAMPLE_ROWS if data and data[0] and data[0] + 1 < i else _SAMPLE_ROWS_NAMELESS):
+            break
     width = Counter(len(rows[i]) for i in data).most_common(1)[0][0]
     # The numbers begin where rows of this length follow one another; lone numbers above are notes.
+    places = set(data)
     first = next(
-        (i for k, i in enumerate(data) if len(rows[i]) == width and all(j in data for j in range(i, min(i + 2, len(rows) - 1)))),
+        (i for i in data if len(rows[i]) == width and all(j in places for j in range(i, min(i + 2, len(rows) - 1)))),
         data[0],
     )
     above = [i for i in range(first) if lines[i].strip()]
@@ -199,7 +222,9 @@ def _layout(lines: list[str], encoding: str, delimiter: str, decimal: str, *, ar
     if above:
         line = lines[above[-1]].strip().lstrip("\ufeff")
         marked = re.match(r"^\s*(#|%|//|;|!)+\s*", line)
-        cells = _cells(line[marked.end() :] if marked and marked.end() else line, delimiter, arrow=arrow and ARROW in line)
+        cells = _cells(
+            line[marked.end() :] if marked and marked.end() else line, delimiter, arrow=arrow and ARROW in line
+        )
         if arrow and ARROW not in line and len(cells) == width - 1:
             cells = ["time", *cells]
         if _is_header(cells, width, decimal):
@@ -212,7 +237,9 @@ def _layout(lines: list[str], encoding: str, delimiter: str, decimal: str, *, ar
                 pass  # a trailing delimiter in the rows
             names = tuple((cells + [""] * width)[:width])
     widest = max([width, *(len(rows[i]) for i in data if len(rows[i]) - width == 1 and not rows[i][-1])])
-    sample = tuple(tuple((r + [""] * width)[:width]) for r in (rows[i] for i in data if i >= first) if len(r) >= width - 1)
+    sample = tuple(
+        tuple((r + [""] * width)[:width]) for r in (rows[i] for i in data if i >= first) if len(r) >= width - 1
+    )
     names = names + ("",) * (widest - width) if names else names
     return Dialect(
         encoding=encoding,
@@ -223,7 +250,7 @@ def _layout(lines: list[str], encoding: str, delimiter: str, decimal: str, *, ar
         unit_cells=(*unit_cells, *(None,) * (widest - width)),
         columns=widest,
         preamble=tuple(lines[i].strip() for i in above),
-        sample=sample[:400],
+        sample=sample,
         arrow=arrow,
     )
 

@@ -68,7 +68,9 @@ class Entry:
                 else:
                     yield raw
         except (EOFError, zlib.error, gzip.BadGzipFile, zipfile.BadZipFile, NotImplementedError) as error:
-            raise RecordingError(f"{safe(self.name)}: the packed file is damaged ({error}); pack or copy it again") from None
+            raise RecordingError(
+                f"{safe(self.name)}: the packed file is damaged ({error}); pack or copy it again"
+            ) from None
         except RuntimeError as error:
             if "password" in str(error) or "encrypted" in str(error):
                 raise RecordingError(f"{safe(self.name)}: is locked with a password; unpack it first") from None
@@ -225,7 +227,9 @@ def _archive(path: Path) -> Store:
                 member = archive.open(info)
             finally:
                 archive.close()  # the member keeps the file open by itself
-            return cast(BinaryIO, io.BufferedReader(_Member(Bounded(cast(BinaryIO, member), name, info.compress_size), member)))
+            return cast(
+                BinaryIO, io.BufferedReader(_Member(Bounded(cast(BinaryIO, member), name, info.compress_size), member))
+            )
 
         entry = Entry(name, info.compress_size, opener)
         if name == MANIFEST:

@@ -45,9 +45,14 @@ class Understood:
         if needs:
             raise UsageError(needs[0])
         if self.handedness is None:
-            raise UsageError(f"{safe(self.path)}: does not say whether the golfer is right- or left-handed; give --handed right or left")
+            raise UsageError(
+                f"{safe(self.path)}: does not say whether the golfer is right- or left-handed; give --handed right or left"
+            )
         return Recording(
-            streams={cast(Role, s.role): s.stream(cast(Role, s.role), t) for s, t in zip(self.sensors, self.times(), strict=True)},
+            streams={
+                cast(Role, s.role): s.stream(cast(Role, s.role), t)
+                for s, t in zip(self.sensors, self.times(), strict=True)
+            },
             handedness=self.handedness,
             club=self.club,
             recorded_at=self.recorded_at or self.started_at(),
@@ -114,7 +119,9 @@ def understand(
     return _by_content(store, hints, roles, handed, progress)
 
 
-def _by_manifest(store: Store, m: manifest.Manifest, handed: Handedness | None, progress: Progress | None) -> Understood:
+def _by_manifest(
+    store: Store, m: manifest.Manifest, handed: Handedness | None, progress: Progress | None
+) -> Understood:
     sensors: list[Sensor] = []
     needs: list[str] = []
     entries: dict[str, Entry] = {}
@@ -122,7 +129,9 @@ def _by_manifest(store: Store, m: manifest.Manifest, handed: Handedness | None, 
         for name in spec.files:
             entry = store.entry(name)
             if entry is None:
-                raise RecordingError(f"{MANIFEST}: sensor {spec.role}: file {safe(name)!r} is not in the recording; correct its name or add it")
+                raise RecordingError(
+                    f"{MANIFEST}: sensor {spec.role}: file {safe(name)!r} is not in the recording; correct its name or add it"
+                )
             entries[name] = entry
     cache: dict[tuple[str, str], list[Part]] = {}
     for spec in m.sensors:
@@ -142,7 +151,11 @@ def _by_manifest(store: Store, m: manifest.Manifest, handed: Handedness | None, 
         sensor.accel_range = _in_si(spec.accel_range, sensor.accel_unit, units.ACCEL_UNITS, "accel_range", sensor)
         sensor.gyro_range = _in_si(spec.gyro_range, sensor.gyro_unit, units.GYRO_UNITS, "gyro_range", sensor)
         sensors.append(sensor)
-    warnings = tuple(f"{MANIFEST}: field {safe(k)!r} has no meaning here and was kept as it is" for k in m.extra if k in ("sensors", "poses", "handed"))
+    warnings = tuple(
+        f"{MANIFEST}: field {safe(k)!r} has no meaning here and was kept as it is"
+        for k in m.extra
+        if k in ("sensors", "poses", "handed")
+    )
     return Understood(
         path=store.path,
         sensors=sensors,
@@ -168,14 +181,18 @@ def _same(a: str, b: str) -> bool:
 def _pick(found: list[Sensor], spec: manifest.SensorEntry, store: Store) -> Sensor:
     named = ", ".join(safe(f) for f in spec.files)
     if not found:
-        raise RecordingError(f"{named}: holds no accelerometer and gyroscope for the {spec.role}; correct file, columns or device in {MANIFEST}")
+        raise RecordingError(
+            f"{named}: holds no accelerometer and gyroscope for the {spec.role}; correct file, columns or device in {MANIFEST}"
+        )
     if len(found) == 1:
         return found[0]
     by_role = [s for s in found if channels.role_in(s.label) == spec.role]
     if len(by_role) == 1:
         return by_role[0]
     labels = ", ".join(repr(s.label) for s in found)
-    raise RecordingError(f"{named}: holds {len(found)} sensors ({labels}); add device = \"…\" to the {spec.role} in {MANIFEST}")
+    raise RecordingError(
+        f'{named}: holds {len(found)} sensors ({labels}); add device = "…" to the {spec.role} in {MANIFEST}'
+    )
 
 
 def _in_si(value: float | None, unit: str, table: Mapping[str, float], name: str, sensor: Sensor) -> float | None:
@@ -188,7 +205,11 @@ def _in_si(value: float | None, unit: str, table: Mapping[str, float], name: str
 
 
 def _by_content(
-    store: Store, hints: Hints, roles: Role | Mapping[str, Role] | None, handed: Handedness | None, progress: Progress | None
+    store: Store,
+    hints: Hints,
+    roles: Role | Mapping[str, Role] | None,
+    handed: Handedness | None,
+    progress: Progress | None,
 ) -> Understood:
     needs: list[str] = []
     parts: list[Part] = []
@@ -219,7 +240,9 @@ def _by_content(
             sensors[0].role = roles
         elif len(sensors) > 1:
             labels = ", ".join(repr(s.label) for s in sensors)
-            raise UsageError(f"{safe(store.path)}: holds {len(sensors)} sensors ({labels}); give a role for each by name (--role NAME={roles})")
+            raise UsageError(
+                f"{safe(store.path)}: holds {len(sensors)} sensors ({labels}); give a role for each by name (--role NAME={roles})"
+            )
     elif roles:
         wanted = dict(roles)
         for s in sensors:

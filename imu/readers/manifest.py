@@ -70,7 +70,9 @@ def parse(text: str) -> Manifest:
     roles = [e.role for e in entries]
     for role in roles:
         if roles.count(role) > 1:
-            raise RecordingError(f"{MANIFEST}: role {role!r} is given {roles.count(role)} times; each role is worn by one sensor")
+            raise RecordingError(
+                f"{MANIFEST}: role {role!r} is given {roles.count(role)} times; each role is worn by one sensor"
+            )
     poses = data.get("pose", [])
     if not isinstance(poses, list) or not all(isinstance(p, dict) for p in poses):
         raise RecordingError(f"{MANIFEST}: poses are given as [[pose]] tables with name, start and end")
@@ -100,7 +102,9 @@ def _sensor(data: Mapping[str, Any], number: int) -> SensorEntry:
     for name in files:
         parts = name.replace("\\", "/").split("/")
         if name.startswith(("/", "\\")) or ".." in parts or ":" in name:
-            raise RecordingError(f"{MANIFEST}, {where}: file {safe(name)!r} leads out of the recording; name a file inside it")
+            raise RecordingError(
+                f"{MANIFEST}, {where}: file {safe(name)!r} leads out of the recording; name a file inside it"
+            )
     columns = data.get("columns", {})
     if not isinstance(columns, dict) or not all(
         isinstance(v, str) or (isinstance(v, int) and not isinstance(v, bool)) for v in columns.values()
@@ -150,7 +154,9 @@ def _pose(data: Mapping[str, Any], number: int) -> Pose:
             raise _fault(f"{where} ({name}): {key}", value, "seconds from the first sample of the first sensor")
         times.append(float(value))
     if times[1] <= times[0]:
-        raise RecordingError(f"{MANIFEST}, {where} ({name}): ends at {times[1]:g} s, not after its start at {times[0]:g} s")
+        raise RecordingError(
+            f"{MANIFEST}, {where} ({name}): ends at {times[1]:g} s, not after its start at {times[0]:g} s"
+        )
     return Pose(name, times[0], times[1])
 
 

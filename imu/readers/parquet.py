@@ -30,7 +30,8 @@ class ParquetSource(delimited.Source):
         with _open(self.entry) as file:
             rows = file.metadata.num_rows
             growing = [
-                delimited._Growing(len(w.columns), min(rows, 1 << 25), np.int16 if w.kind == "label" else np.float64) for w in wants
+                delimited._Growing(len(w.columns), min(rows, 1 << 25), np.int16 if w.kind == "label" else np.float64)
+                for w in wants
             ]
             names = [file.schema_arrow.names[c] for c in columns]
             for batch in file.iter_batches(65536, columns=names):
@@ -58,14 +59,18 @@ def open_table(entry: Entry) -> ParquetSource:
     with _open(entry) as file:
         schema = file.schema_arrow
         if len(schema.names) > MAX_COLUMNS:
-            raise RecordingError(f"{safe(entry.name)}: has {len(schema.names)} columns, more than the {MAX_COLUMNS} that are read")
+            raise RecordingError(
+                f"{safe(entry.name)}: has {len(schema.names)} columns, more than the {MAX_COLUMNS} that are read"
+            )
         if len(set(schema.names)) != len(schema.names):
             raise RecordingError(f"{safe(entry.name)}: has two columns of one name")
         first = next(file.iter_batches(400), None)
     if first is None or not first.num_rows:
         raise RecordingError(f"{safe(entry.name)}: holds no rows")
     sample = tuple(zip(*[[_text(v) for v in _cells(first.column(i))] for i in range(len(schema.names))], strict=True))
-    dialect = Dialect("utf-8", "", ".", 0, tuple(schema.names), (None,) * len(schema.names), len(schema.names), (), sample)
+    dialect = Dialect(
+        "utf-8", "", ".", 0, tuple(schema.names), (None,) * len(schema.names), len(schema.names), (), sample
+    )
     return ParquetSource(entry, dialect)
 
 

@@ -128,7 +128,9 @@ def _sensor(a: Part, g: Part, hints: Hints, needs: list[str]) -> Sensor:
             dropped += lost
         notes.append(note)
         if len(t) < 2:
-            raise RecordingError(f"{safe(a.source)} and {safe(g.source)}: accelerometer and gyroscope were never on together")
+            raise RecordingError(
+                f"{safe(a.source)} and {safe(g.source)}: accelerometer and gyroscope were never on together"
+            )
     label = a.device or g.device
     files = tuple(dict.fromkeys([a.source, g.source]))
     role = channels.role_in(label) or channels.role_in(PurePosixPath(files[0]).stem) or channels.role_in(files[0])
@@ -191,10 +193,13 @@ def _to_si(s: Sensor, accel_unit: str | None, gyro_unit: str | None, hints: Hint
     """Convert in place of understanding: by the stated unit, else by what the numbers show."""
     part = _for_guessing(s)
     t, accel, gyro = s.t_s[part], s.accel[part], s.gyro[part]
-    if s.has_gravity and units.looks_linear(accel, gyro):
+    still = units.still_magnitude(accel, gyro) if s.has_gravity else None
+    stated = units.ACCEL_UNITS.get(accel_unit or "")
+    as_stated = still is not None and stated is not None and 0.4 < still * stated / GRAVITY < 2.5
+    if s.has_gravity and not as_stated and units.looks_linear(accel, still):
         s.has_gravity = False
         s.notes.append("acceleration without gravity: still, nothing of it is left")
-    scale = _accel_scale(s, accel_unit, accel, gyro, hints)
+    scale = _accel_scale(s, accel_unit, accel, gyro, still, hints)
     if scale is not None and scale != 1.0:
         s.accel = s.accel * scale
     scale = _gyro_scale(s, gyro_unit, t, accel, gyro, hints)
@@ -207,16 +212,17 @@ def _for_guessing(s: Sensor) -> slice:
     return slice(0, 40_000)
 
 
-def _accel_scale(s: Sensor, unit: str | None, accel: Array, gyro: Array, hints: Hints) -> float | None:
+def _accel_scale(
+    s: Sensor, unit: str | None, accel: Array, gyro: Array, still: float | None, hints: Hints
+) -> float | None:
     where = s.source
     if hints.accel_sensitivity:
         s.accel_unit = units.COUNTS
         return GRAVITY / hints.accel_sensitivity
-    still = units.still_magnitude(accel, gyro) if s.has_gravity else None
     if unit in units.ACCEL_UNITS:
         s.accel_unit = unit
         scale = units.ACCEL_UNITS[unit]
-        if still is not None and not 0.4 < still * scale / GRAVITY < 2.5:
+        if still is not None and s.has_gravity and not 0.4 < still * scale / GRAVITY < 2.5:
             guess = units.guess_accel(accel, gyro)
             fits = f" which would be right in {guess.unit}" if guess.unit and guess.unit != unit else ""
             raise RecordingError(
@@ -229,7 +235,9 @@ def _accel_scale(s: Sensor, unit: str | None, accel: Array, gyro: Array, hints: 
         strong = float(np.quantile(norms, 0.999)) if len(norms) else 0.0
         s.accel_unit = "m/s^2" if strong > 6 else "g"
         s.units_inferred = True
-        s.doubts.append(f"acceleration taken in {s.accel_unit} by its size alone (up to {strong:.3g}): without gravity nothing shows its unit")
+        s.doubts.append(
+            f"acceleration taken in {s.accel_unit} by its size alone (up to {strong:.3g}): without gravity nothing shows its unit"
+        )
         return units.ACCEL_UNITS[s.accel_unit]
     guess = units.guess_accel(accel, gyro)
     s.units_inferred = True
@@ -256,19 +264,9 @@ def _gyro_scale(s: Sensor, unit: str | None, t: Array, accel: Array, gyro: Array
     if unit in units.GYRO_UNITS:
         s.gyro_unit = unit
         scale = units.GYRO_UNITS[unit]
-        k, explained = units.turn_scale(t, accel, gyro) if s.has_gravity else (0.0, 0.0)
-        if explained > 0.8 and not 1 / 6 < abs(k) / scale < 6:
-            fits = next((u for u, f in units.GYRO_UNITS.items() if 0.4 < abs(k) / f < 2.5), None)
-            raise RecordingError(
-                f"{where}: gyro_unit {unit!r} does not fit: gravity turns {abs(k) / scale:.3g} times as far as the gyroscope says"
-                + (f", as it would in {fits}" if fits else "")
-                + "; correct gyro_unit, or leave it out to have it inferred"
-            )
-        _axes_agree(s, k, explained)
+        _gyro_unit_fits(s, unit, t, accel, gyro)
         return scale
-    guess = units.guess_gyro(t, accel, gyro) if s.has_gravity else units.guess_gyro(t[:0], accel[:0], gyro[:0])
-    if not s.has_gravity or guess.unit is None:
-        guess = units.guess_gyro(t, np.zeros_like(accel), gyro) if guess.unit is None else guess
+    guess = units.guess_gyro(t, accel if s.has_gravity else accel[:0], gyro)
     s.units_inferred = True
     if guess.unit is None or (unit == units.COUNTS and guess.unit != units.COUNTS):
         raw = unit == units.COUNTS or units.whole_numbers(gyro)
@@ -283,12 +281,18 @@ def _gyro_scale(s: Sensor, unit: str | None, t: Array, accel: Array, gyro: Array
         s.doubts.append(f"gyroscope in raw counts, {s.gyro_sensitivity:.1f} counts per deg/s assumed")
     elif not guess.sure:
         s.doubts.append(f"gyroscope unit {guess.unit}: {guess.why}")
-    _axes_agree(s, *(units.turn_scale(t, accel, gyro) if s.has_gravity else (0.0, 0.0)))
     return guess.scale
 
 
-def _axes_agree(s: Sensor, k: float, explained: float) -> None:
-    if explained > 0.6 and k < 0:
-        s.doubts.append(
-            "gravity turns against the gyroscope: the axes of the two are not one right-handed set; check signs and order of the columns"
+def _gyro_unit_fits(s: Sensor, unit: str, t: Array, accel: Array, gyro: Array) -> None:
+    """Refuse a stated unit that the numbers contradict; looked into only where they are odd for it."""
+    strong = float(np.abs(s.gyro).max(initial=0.0))
+    usual = {"rad/s": strong < 60, "deg/s": strong > 60, "mdeg/s": strong > 10_000}[unit]
+    if usual:
+        return
+    guess = units.guess_gyro(t, accel if s.has_gravity else accel[:0], gyro)
+    if guess.unit in units.GYRO_UNITS and guess.unit != unit and guess.sure:
+        raise RecordingError(
+            f"{s.source}: gyro_unit {unit!r} does not fit, {guess.unit!r} does: {guess.why}; "
+            "correct gyro_unit, or leave it out to have it inferred"
         )

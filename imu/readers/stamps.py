@@ -42,7 +42,9 @@ def text_to_seconds(cells: Any) -> tuple[Array, bool]:
         parsed = pd.to_datetime(as_written, format="ISO8601", utc=True, errors="coerce")
         if parsed.isna().mean() > 0.5:
             day_first = bool(re.match(r"^\d{1,2}\.", first)) or any(
-                int(m[1]) > 12 for c in as_written[:500] if isinstance(c, str) and (m := re.match(r"^(\d{1,2})[/.-]", c))
+                int(m[1]) > 12
+                for c in as_written[:500]
+                if isinstance(c, str) and (m := re.match(r"^(\d{1,2})[/.-]", c))
             )
             parsed = pd.to_datetime(as_written, format="mixed", dayfirst=day_first, utc=True, errors="coerce")
     except (ValueError, OverflowError, TypeError):
@@ -83,7 +85,9 @@ def guess_time_unit(raw: Array) -> units.Guess:
         return units.Guess(None, np.nan, "the stamps count samples", False)
     for unit, scale in units.TIME_UNITS.items():
         if 2e-4 <= step * scale < 0.2:
-            return units.Guess(unit, scale, f"a step of {step:.6g} between rows is {1 / (step * scale):.4g} Hz in {unit}")
+            return units.Guess(
+                unit, scale, f"a step of {step:.6g} between rows is {1 / (step * scale):.4g} Hz in {unit}"
+            )
     return units.Guess(None, np.nan, f"a step of {step:.6g} between rows fits no unit", False)
 
 
@@ -160,13 +164,20 @@ def mend_steps(t: Array, tally: Tally) -> Array:
             continue  # mended by an earlier shift
         after = t[i + 1 : i + 1 + 200]
         # Late rows: the stamps are soon above the old maximum again, and were below it only for few.
-        if len(after) < 2 or (after > highest).any() and int(np.argmax(after > highest)) < 50 and highest - t[i + 1] < 100 * usual:
+        if (
+            len(after) < 2
+            or (after > highest).any()
+            and int(np.argmax(after > highest)) < 50
+            and highest - t[i + 1] < 100 * usual
+        ):
             continue
         if len(t) - (i + 1) < 3:
             continue
         shift = highest - float(t[i + 1]) + usual
         if tally is not None:
-            tally.notes.append(f"the clock was set back by {shift - usual:.4g} s at row {i + 2}; what follows was moved up")
+            tally.notes.append(
+                f"the clock was set back by {shift - usual:.4g} s at row {i + 2}; what follows was moved up"
+            )
         t[i + 1 :] += shift
     return t
 

@@ -110,7 +110,9 @@ class _Reader:
                 column = by_name[name.strip().lower()]
             else:
                 have = ", ".join(safe(c.name) for c in found if c.name)[:200]
-                raise UsageError(f"{self.name}: columns: {key} = {name!r} is not there; the file has {have or 'no header'}")
+                raise UsageError(
+                    f"{self.name}: columns: {key} = {name!r} is not there; the file has {have or 'no header'}"
+                )
             quantity = "time" if key == "t" else "accel" if key[0] == "a" else "gyro"
             axis = None if key == "t" else "xyz".index(key[1])
             unit = column.unit if column.quantity in (quantity, "linear", "vector") else None
@@ -149,7 +151,9 @@ class _Reader:
             vectors = cells[:, three]
             vectors = vectors[np.isfinite(vectors).all(axis=1)]
             guess = units.guess_accel(vectors) if len(vectors) > 8 else units.Guess(None, np.nan, "", False)
-            steady = float(np.std(np.linalg.norm(vectors, axis=1)) / max(np.mean(np.linalg.norm(vectors, axis=1)), 1e-12))
+            steady = float(
+                np.std(np.linalg.norm(vectors, axis=1)) / max(np.mean(np.linalg.norm(vectors, axis=1)), 1e-12)
+            )
             triples.append((steady, guess.unit is not None and guess.sure or guess.unit == units.COUNTS, three))
             place += 3
         likely = [i for i, (_, gravity, _) in enumerate(triples) if gravity]
@@ -177,7 +181,9 @@ class _Reader:
         for c in self.channels:
             if c.axis is None or c.quantity not in ("accel", "gyro", "linear", "gravity", "vector"):
                 continue
-            pattern = re.sub(r"(?i)[xyz](?![a-z])(?!.*(?<![a-z])[xyz](?![a-z]))|(?<=[a-z])[XYZ](?=\W|_|\d|$)", "@", c.name)
+            pattern = re.sub(
+                r"(?i)[xyz](?![a-z])(?!.*(?<![a-z])[xyz](?![a-z]))|(?<=[a-z])[XYZ](?=\W|_|\d|$)", "@", c.name
+            )
             key = (c.quantity, c.device, pattern if not self.hints.columns else "")
             axes = groups.setdefault(key, {})
             axes.setdefault(c.axis, c)
@@ -193,7 +199,9 @@ class _Reader:
         for (quantity, device), axes in leftovers.items():
             if len(axes) == 3:
                 x = axes[0]
-                out.append(Triple(quantity, device, (x.column, axes[1].column, axes[2].column), x.unit, x.rank, x.turned))
+                out.append(
+                    Triple(quantity, device, (x.column, axes[1].column, axes[2].column), x.unit, x.rank, x.turned)
+                )
         return out
 
     def _time_for(self, columns: tuple[int, ...], device: str) -> Channel | None:
@@ -280,7 +288,12 @@ class _Reader:
             few = len(set(cells)) <= 16
             if c.quantity == "label" and few and (words or len(set(cells)) > 1 or "id" in c.name.lower()):
                 out.append(c)
-            elif c.quantity in ("other", "counter") and words and few and any(_kind_of(x) or channels.role_in(x) for x in set(cells)):
+            elif (
+                c.quantity in ("other", "counter")
+                and words
+                and few
+                and any(_kind_of(x) or channels.role_in(x) for x in set(cells))
+            ):
                 out.append(c)
         return out[:2]
 
@@ -357,11 +370,18 @@ class _Reader:
             linear = True
         if accel_t is None and gyro_t is None:
             return []
-        if not linear and accel_t is not None and _kind_of(PurePosixPath(self.entry.name).stem) == "linear" and gyro_t is None:
+        if (
+            not linear
+            and accel_t is not None
+            and _kind_of(PurePosixPath(self.entry.name).stem) == "linear"
+            and gyro_t is None
+        ):
             linear = True
         if accel is not None and accel_t is not None and accel_t.turned:
             accel = -accel
-            self.notes.append("names of the phone's motion interface, which gives minus the specific force: signs of acceleration turned")
+            self.notes.append(
+                "names of the phone's motion interface, which gives minus the specific force: signs of acceleration turned"
+            )
         gyro = rows(gyro_t) if gyro_t is not None else None
         device = " ".join(dict.fromkeys(f"{label} {(accel_t or gyro_t).device if accel_t or gyro_t else ''}".split()))  # type: ignore[union-attr]
         accel_time = time_of.get(accel_t) if accel_t else None
@@ -375,12 +395,17 @@ class _Reader:
         columns = self._columns_used(accel_t, gyro_t, accel_time or gyro_time)
 
         def part(a: Array | None, g: Array | None, time: Channel | None) -> Part | None:
-            return self._part(device, time, rows(time) if time else None, a, g, linear, accel_t, gyro_t, columns, loaded)
+            return self._part(
+                device, time, rows(time) if time else None, a, g, linear, accel_t, gyro_t, columns, loaded
+            )
 
         if together:
             made = [part(accel, gyro, accel_time)]
         else:
-            made = [part(accel, None, accel_time) if accel is not None else None, part(None, gyro, gyro_time) if gyro is not None else None]
+            made = [
+                part(accel, None, accel_time) if accel is not None else None,
+                part(None, gyro, gyro_time) if gyro is not None else None,
+            ]
         return [p for p in made if p is not None]
 
     def _columns_used(self, accel: Triple | None, gyro: Triple | None, time: Channel | None) -> dict[str, str | int]:
@@ -388,7 +413,13 @@ class _Reader:
         names = [c.name for c in self.channels]
         for key in COLUMNS:
             triple = accel if key[0] == "a" else gyro
-            column = (time.column if time else None) if key == "t" else triple.columns["xyz".index(key[1])] if triple else None
+            column = (
+                (time.column if time else None)
+                if key == "t"
+                else triple.columns["xyz".index(key[1])]
+                if triple
+                else None
+            )
             if column is not None:
                 named = bool(self.dialect.names) and names.count(names[column]) == 1 and names[column]
                 out[key] = names[column] if named else column + 1
@@ -503,10 +534,14 @@ class _Reader:
                 notes.append(f"column {safe(time.name)!r} says {time.unit}, but {guess.why}")
         if unit is None and time.quantity == "counter" or (unit is None and guess.unit is None):
             if rate is None:
-                what = f"column {safe(time.name)!r} counts samples" if "count" in guess.why or time.quantity == "counter" else (
-                    f"the unit of column {safe(time.name)!r} cannot be told ({guess.why})"
+                what = (
+                    f"column {safe(time.name)!r} counts samples"
+                    if "count" in guess.why or time.quantity == "counter"
+                    else (f"the unit of column {safe(time.name)!r} cannot be told ({guess.why})")
                 )
-                self.needs.append(need.format(what) if "counts" in what else f"{self.name}: {what}; give it (--time-unit ms)")
+                self.needs.append(
+                    need.format(what) if "counts" in what else f"{self.name}: {what}; give it (--time-unit ms)"
+                )
                 return None, "", 1.0, "own", False
             notes.append(f"column {safe(time.name)!r} counts samples at {rate:g} Hz")
             return raw, "samples", 1.0 / rate, "own", True
@@ -533,7 +568,10 @@ def _other_device(theirs: str, ours: str) -> bool:
 
 
 _KIND_WORDS = (
-    ("other", r"magnet|orient|quat|baro|location|gps|attitude|euler|temperature|pressure|light|pedometer|annotation|metadata"),
+    (
+        "other",
+        r"magnet|orient|quat|baro|location|gps|attitude|euler|temperature|pressure|light|pedometer|annotation|metadata",
+    ),
     ("linear", r"linear|user.?acc|free.?acc|without.?g"),
     ("gyro", r"gyr|angular|rotation.?rate|omega"),
     ("accel", r"acc"),

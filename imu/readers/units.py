@@ -1,9 +1,8 @@
 """Units as loggers spell them, and what the numbers themselves say where no unit is given.
 
 Accelerometers show their unit by gravity: a still sensor reads 9.8, 1, 1000 or the sensitivity in
-counts. Gyroscopes show it by the accelerometer: while the sensor turns slowly the direction of
-gravity turns in the sensor by minus the integrated rate, du/dt = -w x u, which holds for one
-scale of the rate only.
+counts. Gyroscopes show it by the accelerometer: from one calm moment to the next, gravity must
+have turned in the sensor by what the rates add up to, which holds for one unit only.
 """
 
 from __future__ import annotations
@@ -100,9 +99,9 @@ def _ranks(x: Array) -> Array:
     return out
 
 
-def looks_linear(accel: Array, gyro: Array | None = None) -> bool:
-    """Whether gravity has been taken out: while still nearly nothing is left of what motion gives."""
-    still = still_magnitude(accel, gyro)
+def looks_linear(accel: Array, still: float | None) -> bool:
+    """Whether gravity has been taken out: while still (see `still_magnitude`) nearly nothing is
+    left of what motion gives."""
     norms = np.linalg.norm(accel, axis=1)
     strong = float(np.quantile(norms, 0.99)) if len(norms) else 0.0
     if still is None or strong == 0:
@@ -134,21 +133,23 @@ def guess_accel(accel: Array, gyro: Array | None = None) -> Guess:
 def guess_gyro(t_s: Array, accel: Array, gyro: Array) -> Guess:
     """The unit of a gyroscope from the turning of gravity, else from what is plausible.
 
-    `accel` in any unit, gravity included; `t_s` in seconds; all (n, ...) at the same samples.
+    `accel` in any unit; where it holds no gravity give none (n = 0). `t_s` in seconds.
     """
-    scale, explained = turn_scale(t_s, accel, gyro)
     raw = whole_numbers(gyro)
-    if explained > 0.5 and scale != 0:
-        size = abs(scale)
-        for unit, factor in GYRO_UNITS.items():
-            if 1 / 2.5 < size / factor < 2.5 and not (raw and unit == "mdeg/s"):
-                return Guess(unit, factor, f"gravity turns by {size / factor:.2f} of the integrated rate in {unit}")
-        if raw:
-            per_dps = math.pi / 180.0 / size
-            counts = min(_GYRO_COUNTS_PER_DPS, key=lambda c: abs(math.log(c / per_dps)))
-            if abs(math.log(counts / per_dps)) < 0.12:
-                why = f"gravity turns as with {per_dps:.1f} counts per deg/s: raw counts, near the usual {counts:.1f}"
-                return Guess(COUNTS, math.pi / 180.0 / counts, why, False)
+    counted = {c: math.pi / 180.0 / c for c in _GYRO_COUNTS_PER_DPS} if raw else {}
+    scales: dict[str | float, float] = {**GYRO_UNITS, **counted}
+    for looser in (1.0, 2.5, 6.0) if len(accel) else ():  # where rests are few, slow turning has to do
+        turns = GravityTurns.between_rests(t_s, accel, gyro, looser=looser)
+        if turns is None or (looser > 1 and len(turns.steps) < 5):
+            continue
+        off = dict(zip(scales, turns.residuals(np.array(list(scales.values()))), strict=True))
+        best = min(off, key=lambda k: off[k])
+        others = [off[k] for k in GYRO_UNITS if k != best]
+        if off[best] < math.radians(15) and off[best] < 0.5 * min(others):
+            how = f"it agrees with the turning of gravity between rests to {math.degrees(off[best]):.1f} deg"
+            if isinstance(best, str):
+                return Guess(best, scales[best], how)
+            return Guess(COUNTS, scales[best], f"{how}, taken as raw counts of {best:.1f} per deg/s", False)
     norms = np.linalg.norm(gyro, axis=1)
     strong = float(np.quantile(norms, 0.999)) if len(norms) else 0.0
     if raw and strong > 4500:
@@ -157,76 +158,96 @@ def guess_gyro(t_s: Array, accel: Array, gyro: Array) -> Guess:
         return Guess("mdeg/s", GYRO_UNITS["mdeg/s"], f"rates reach {strong:.4g}, too much for deg/s", False)
     if strong > 75:  # 75 rad/s is 4300 deg/s, beyond any wearable gyroscope
         return Guess("deg/s", GYRO_UNITS["deg/s"], f"rates reach {strong:.4g}, too much for rad/s", strong > 150)
-    return Guess(None, math.nan, f"rates stay below {strong:.3g} and gravity hardly turns", False)
+    return Guess(None, math.nan, f"rates stay below {strong:.3g} and gravity hardly turns between rests", False)
 
 
-def turn_scale(t_s: Array, accel: Array, gyro: Array, limit: int = 60_000) -> tuple[float, float]:
-    """The factor k for which gravity in the sensor turns as du/dt = -k w x u, and how much of the
-    turning that explains (0 to 1).
+@dataclass(frozen=True, eq=False)
+class GravityTurns:
+    """Pairs of moments in which the accelerometer showed gravity alone, and the steps of turning
+    between them, by which a gyroscope is compared with the accelerometer."""
 
-    Windows of a fifth of a second in which |a| stays near its usual magnitude are compared; a bias
-    of the rate is fitted along. k is negative where the axes of the two sensors disagree.
-    """
-    n = len(t_s)
-    if n < 50:
-        return 0.0, 0.0
-    if n > limit:  # some stretches from all over are enough
-        starts = np.linspace(0, n - limit // 10, 10).astype(int)
-        pieces = [
-            turn_sums(t_s[i : i + limit // 10], accel[i : i + limit // 10], gyro[i : i + limit // 10]) for i in starts
-        ]
-    else:
-        pieces = [turn_sums(t_s, accel, gyro)]
-    xs = np.concatenate([p[0] for p in pieces])
-    ys = np.concatenate([p[1] for p in pieces])
-    if len(xs) < 6:
-        return 0.0, 0.0
-    keep = np.ones(len(xs), bool)
-    k, explained = 0.0, 0.0
-    for _ in range(4):  # trimmed least squares: bumps in |a| that went unseen must not decide
-        x, y = xs[keep], ys[keep]
-        k = float((x * y).sum() / max((x * x).sum(), 1e-30))
-        rest = ((y - k * x) ** 2).sum(axis=1)
-        explained = 1.0 - float(rest.sum() / max((y * y).sum(), 1e-30))
-        all_rest = ((ys - k * xs) ** 2).sum(axis=1)
-        keep = all_rest <= np.quantile(all_rest, 0.85)
-    moved = float(np.sqrt((ys[keep] ** 2).sum(axis=1)).max(initial=0.0))
-    if moved < 0.04:  # under two degrees: noise could do that
-        return 0.0, 0.0
-    return k, explained
+    before: Array  # (p, 3) unit vectors
+    after: Array  # (p, 3)
+    steps: tuple[Array, ...]  # p arrays (m, 3): rate times time, in the gyroscope's unit times s
+
+    @classmethod
+    def between_rests(
+        cls, t_s: Array, accel: Array, gyro: Array, *, looser: float = 1.0, most: int = 40
+    ) -> GravityTurns | None:
+        """None where gravity was not seen to turn by 12 deg or more between two calm moments."""
+        if len(t_s) < 50:
+            return None
+        step = (t_s[-1] - t_s[0]) / (len(t_s) - 1)
+        if step <= 0:
+            return None
+        size = int(np.clip(round(0.12 / step), 4, 200))
+        mean, spread = still_windows(accel, size)
+        gyro_mean, gyro_spread = still_windows(gyro, size)
+        magnitude = np.linalg.norm(mean, axis=1)
+        quiet = spread <= max(float(np.quantile(spread, 0.05)) * 2.5, 1e-12)
+        usual = float(np.median(magnitude[quiet]))
+        if usual <= 0:
+            return None
+        stillest = np.argsort(gyro_spread, kind="stable")[: max(1, len(gyro_spread) // 20)]
+        rate = gyro - np.median(gyro_mean[stillest], axis=0)
+        direction = mean / np.maximum(magnitude, 1e-12)[:, None]
+        calm = (spread < 0.03 * looser * usual) & (np.abs(magnitude / usual - 1) < 0.03 * looser)
+        pairs = _turned_pairs(np.flatnonzero(calm), direction, longest=15.0 / (size * step))
+        if not pairs:
+            return None
+        pairs = [pairs[i] for i in np.unique(np.linspace(0, len(pairs) - 1, most).astype(int))]
+        half = size // 2
+        steps = []
+        for a, b in pairs:
+            i, j = a * size + half, b * size + half
+            dt = np.diff(t_s[i : j + 1])
+            steps.append(0.5 * (rate[i:j] + rate[i + 1 : j + 1]) * np.minimum(dt, 20 * step)[:, None])
+        return cls(direction[[a for a, _ in pairs]], direction[[b for _, b in pairs]], tuple(steps))
+
+    def residuals(self, scales: Array) -> Array:
+        """Median angle (rad) between gravity as turned by the gyroscope times each scale, and as
+        the accelerometer shows it afterwards."""
+        out = np.empty((len(self.steps), len(scales)))
+        for p, steps in enumerate(self.steps):
+            q = _turns(steps[None, :, :] * scales[:, None, None])
+            while q.shape[1] > 1:
+                if q.shape[1] % 2:
+                    q = np.concatenate([q, np.broadcast_to([1.0, 0, 0, 0], (len(q), 1, 4))], axis=1)
+                q = _product(q[:, 0::2], q[:, 1::2])
+            w, v = q[:, 0, 0], -q[:, 0, 1:]  # the world turns the other way in the sensor
+            u = np.broadcast_to(self.before[p], v.shape)
+            turned = u + 2 * np.cross(v, np.cross(v, u) + w[:, None] * u)
+            out[p] = np.arccos(np.clip(turned @ self.after[p], -1, 1))
+        return np.median(out, axis=0)
 
 
-def turn_sums(t_s: Array, accel: Array, gyro: Array) -> tuple[Array, Array]:
-    """Per window: -(sum of w x u dt), and the change of the unit vector u along gravity."""
-    none = np.empty((0, 3))
-    dt = np.diff(t_s)
-    step = float(np.median(dt)) if len(dt) else 0.0
-    if step <= 0:
-        return none, none
-    size = int(np.clip(round(0.2 / step), 4, 400))
-    norm = np.linalg.norm(accel, axis=1)
-    usual = float(np.median(norm))
-    if usual <= 0:
-        return none, none
-    smooth = _moving_mean(accel, max(1, size // 3))
-    length = np.linalg.norm(smooth, axis=1)
-    u = smooth / np.maximum(length, 1e-12)[:, None]
-    turn = -np.cross(gyro[:-1] + gyro[1:], u[:-1] + u[1:]) / 4.0 * dt[:, None]
-    total = np.vstack([np.zeros(3), np.cumsum(turn, axis=0)])
-    first = np.arange(0, len(t_s) - size, max(1, size // 2))
-    last = first + size
-    calm = np.abs(length / usual - 1.0) < 0.12
-    bad = np.concatenate([[0], np.cumsum(~calm)])
-    ok = (bad[last + 1] - bad[first] == 0) & (t_s[last] - t_s[first] < 3 * size * step)
-    return total[last[ok]] - total[first[ok]], u[last[ok]] - u[first[ok]]
+def _turned_pairs(places: Array, direction: Array, *, longest: float) -> list[tuple[int, int]]:
+    """Neighbouring calm windows (at most `longest` windows apart) between which gravity turned by
+    12 deg or more."""
+    pairs: list[tuple[int, int]] = []
+    last: int | None = None
+    for p in places.tolist():
+        if last is None or p - last > longest:
+            last = p
+            continue
+        cosine = float(direction[p] @ direction[last])
+        if cosine < 0.978:
+            pairs.append((last, p))
+        if cosine < 0.978 or cosine > 0.99:
+            last = p
+    return pairs
 
 
-def _moving_mean(x: Array, size: int) -> Array:
-    if size < 2:
-        return x
-    from scipy.ndimage import uniform_filter1d
+def _turns(vectors: Array) -> Array:
+    """Rotation vectors (..., 3) to quaternions (..., 4), scalar first."""
+    angle = np.linalg.norm(vectors, axis=-1, keepdims=True)
+    return np.concatenate([np.cos(angle / 2), vectors * 0.5 * np.sinc(angle / (2 * np.pi))], axis=-1)
 
-    return uniform_filter1d(x, size, axis=0, mode="nearest")
+
+def _product(a: Array, b: Array) -> Array:
+    w = a[..., 0] * b[..., 0] - (a[..., 1:] * b[..., 1:]).sum(axis=-1)
+    v = a[..., :1] * b[..., 1:] + b[..., :1] * a[..., 1:] + np.cross(a[..., 1:], b[..., 1:])
+    return np.concatenate([w[..., None], v], axis=-1)
 
 
 def whole_numbers(vectors: Array) -> bool:
