@@ -355,7 +355,7 @@ def swing(script: Script, chain: Chain, plan: SwingPlan, at: Posture, beliefs: B
     down = float(np.clip(down, 0.195, 0.34)) if plan.kind != "slow" else float(np.clip(down, 0.4, 2.5))
 
     tt = t0 + plan.backswing_s + rng.uniform(0, 0.03)
-    pause = plan.pause_s
+    pause = plan.pause_s if plan.pause_s > 0.02 else 0.0
     ti = tt + pause + down
     release = min(plan.release_s, 0.85 * down)
     brake = 1.0 * slow
@@ -364,7 +364,10 @@ def swing(script: Script, chain: Chain, plan: SwingPlan, at: Posture, beliefs: B
         if script.knots.get(joint) and script.knots[joint][-1][0] >= t0:
             script.knots[joint] = [k for k in script.knots[joint] if k[0] < t0]
         script.knot(joint, t0, at.get(joint, script.at(joint)))
-        for k in knots:
+        reached, *then = knots
+        if pause and reached[0] < tt + pause - 0.01:
+            then = [(tt + pause, reached[1], 0.0, 0.0), *(k for k in then if k[0] > tt + pause + 0.01)]
+        for k in (reached, *then):
             script.knot(joint, *k)
 
     r = rate
@@ -384,8 +387,7 @@ def swing(script: Script, chain: Chain, plan: SwingPlan, at: Posture, beliefs: B
     s2 = min(fin["swing"], s1 + 0.42 * r["swing"] * (tf - ti - h1) * 0.42)
     run(
         "swing",
-        (tt, top["swing"], 0, 0),
-        *_pause(pause, tt, top["swing"]),
+        (tt, top["swing"], 0.0, 0.0 if pause else -rng.uniform(1.5, 3.0) * reach / down**2),
         (ti, impact["swing"], r["swing"], 0),
         (ti + h1, s1, 0.42 * r["swing"], 0),
         (tf, s2, 0, 0),
@@ -444,10 +446,6 @@ def swing(script: Script, chain: Chain, plan: SwingPlan, at: Posture, beliefs: B
     end = script.now
     script.move(UPRIGHT, rng.uniform(1.0, 1.8))
     return PlannedSwing(plan, (still[0], end), still, tt + 0.5 * pause, ti)
-
-
-def _pause(pause: float, tt: float, x: float) -> list[tuple[float, float, float, float]]:
-    return [(tt + pause, x, 0.0, 0.0)] if pause > 0.02 else []
 
 
 def _unshared(

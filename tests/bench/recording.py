@@ -156,7 +156,8 @@ class BenchRecording:
 
     def write(self, folder: Path | str, *, truth: bool = True) -> Path:
         """The recording as a folder: recording.toml, a CSV a sensor; truth.json and truth.parquet beside."""
-        import pandas as pd
+        import pyarrow
+        import pyarrow.csv
 
         folder = Path(folder)
         folder.mkdir(parents=True, exist_ok=True)
@@ -172,9 +173,12 @@ class BenchRecording:
                 lines.append(f"accel_range = {s.accel_range:.6f}")
             if s.gyro_range is not None:
                 lines.append(f"gyro_range = {s.gyro_range:.6f}")
-            columns = dict(zip(["ax", "ay", "az", "gx", "gy", "gz"], [*s.accel.T, *s.gyro.T], strict=True))
-            table = pd.DataFrame({"t": s.t, **columns})
-            table.to_csv(folder / f"{s.role}.csv", index=False, float_format="%.7f")
+            names = ["t", "ax", "ay", "az", "gx", "gy", "gz"]
+            columns = zip(names, [s.t, *s.accel.T, *s.gyro.T], strict=True)
+            with open(folder / f"{s.role}.csv", "wb") as file:
+                file.write((",".join(names) + "\n").encode())
+                table = pyarrow.table({name: np.round(x, 7) for name, x in columns})
+                pyarrow.csv.write_csv(table, file, pyarrow.csv.WriteOptions(include_header=False))
         for name, start, end in self.poses:
             lines += ["", "[[pose]]", f'name = "{name}"', f"start = {start:.3f}", f"end = {end:.3f}"]
         (folder / "recording.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")

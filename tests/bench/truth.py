@@ -11,11 +11,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from tests.bench.player import Array, Chain, Rendered
 
+Mask = NDArray[np.bool_]
+
 STILL = np.deg2rad(6.0)  # rad/s, the rate that bounds takeaway and finish
+PAUSE = 0.04  # s that a club stays below that rate at the top before it counts as a pause
 
 
 @dataclass(frozen=True, eq=False)
@@ -168,11 +172,17 @@ def _events(
         axis = (rate_world[down] * dt[down]).sum(0)
     axis /= np.linalg.norm(axis)
     about = rate_world @ axis
-    back = np.flatnonzero((mid < fastest) & (about < -STILL) & (mid > still[1]))
-    rising = np.flatnonzero((mid < fastest) & (about < STILL))
+    # the sign change; where the club pauses (below the still rate for longer than PAUSE), the middle of it
+    turn = np.flatnonzero((mid < fastest) & (mid > still[1]) & (about < 0))
     top = None
-    if len(back) and len(rising):
-        top = 0.5 * (_crossing(mid, about + STILL, back[-1]) + _crossing(mid, about - STILL, rising[-1]))
+    if len(turn):
+        top = _crossing(mid, about, turn[-1])
+        back = np.flatnonzero((mid < top) & (about < -STILL))
+        ahead = np.flatnonzero((mid > top) & (about > STILL))
+        if len(back) and len(ahead):
+            start, end = _crossing(mid, about + STILL, back[-1]), _crossing(mid, about - STILL, ahead[0] - 1)
+            if end - start > PAUSE:
+                top = 0.5 * (start + end)
 
     takeaway = None
     if top is not None:
@@ -218,13 +228,13 @@ def _crossing(t: Array, x: Array, i: int) -> float:
     return float(t[i] + u * (t[i + 1] - t[i]))
 
 
-def _first(t: Array, x: Array, where: Array, *, up: bool) -> float | None:
+def _first(t: Array, x: Array, where: Mask, *, up: bool) -> float | None:
     sign = np.sign(x) if up else -np.sign(x)
     hits = np.flatnonzero((sign[:-1] < 0) & (sign[1:] >= 0) & where[:-1] & where[1:])
     return _crossing(t, x, hits[0]) if len(hits) else None
 
 
-def _last(t: Array, x: Array, where: Array) -> float | None:
+def _last(t: Array, x: Array, where: Mask) -> float | None:
     sign = np.sign(x)
     hits = np.flatnonzero((sign[:-1] >= 0) & (sign[1:] < 0) & where[:-1] & where[1:])
     return _crossing(t, x, hits[-1]) if len(hits) else None
