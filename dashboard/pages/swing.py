@@ -1,0 +1,383 @@
+"""The swing page: one recording, one swing, all that was read of it.
+
+Its link says what is shown: `/swings/<recording>?swing=14&at=top&view=real`. The server answers to
+recording and swing; place and view are the browser's own.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import parse_qs, quote, unquote
+
+from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
+
+from dashboard import components as ui
+from dashboard.doubts import doubts
+from dashboard.figures import means_figure, rail_item, swing_figure
+from dashboard.pages import Page
+from dashboard.sentence import sentence
+from dashboard.service import Busy, Entry, Failed, Ready, Service
+from dashboard.words import count, group, listed, say
+from imu.measured import Measurement, Swing
+
+PATH = "/swings"
+POLL_MS = 400
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What a link asks for; `swing` is None where the first is meant."""
+
+    recording: str | None
+    swing: int | None
+
+    @classmethod
+    def of(cls, pathname: str | None, search: str | None) -> Choice:
+        rest = (pathname or "").removeprefix(PATH).strip("/")
+        number = parse_qs((search or "").lstrip("?")).get("swing", [""])[0]
+        return cls(unquote(rest) or None, int(number) if number.isascii() and number.isdigit() else None)
+
+
+def link(entry: Entry, swing: int | None = None) -> str:
+    return f"{PATH}/{quote(entry.key)}" + (f"?swing={swing}" if swing is not None else "")
+
+
+def layout(service: Service) -> html.Div:
+    return html.Div(
+        [
+            dcc.Interval(id="swing-poll", interval=POLL_MS, disabled=True),
+            dcc.Store(id="swing-changed", data=0),
+            html.Div(id="swing-chooser"),
+            html.Div(id="swing-body", **{"aria-busy": "false"}),
+            html.Div(id="swing-bands"),
+        ],
+        id="swing-page",
+    )
+
+
+def register(app: Dash, service: Service) -> None:
+    """Callbacks. Each works in a thread: the event loop stays free for what streams."""
+
+    @app.callback(
+        Output("swing-chooser", "children"),
+        Output("swing-body", "children"),
+        Output("swing-bands", "children"),
+        Output("swing-poll", "disabled"),
+        Output("page-who", "children"),
+        Input("url", "pathname"),
+        Input("url", "search"),
+        Input("swing-changed", "data"),
+        Input("swing-poll", "n_intervals"),
+    )
+    async def show(pathname: str, search: str, _changed: int, _polls: int) -> tuple[Any, ...]:
+        if not (pathname in ("/", "") or (pathname or "").startswith(PATH)):
+            return no_update, no_update, no_update, True, no_update
+        return await asyncio.to_thread(view, service, Choice.of(pathname, search))
+
+    @app.callback(
+        Output("swing-changed", "data", allow_duplicate=True),
+        Input({"swing-do": "leave-out"}, "n_clicks"),
+        State("url", "pathname"),
+        State("url", "search"),
+        State("swing-changed", "data"),
+        prevent_initial_call=True,
+    )
+    async def leave_out(clicks: int | None, pathname: str, search: str, changed: int) -> Any:
+        if not clicks:
+            return no_update
+        await asyncio.to_thread(_toggle, service, Choice.of(pathname, search))
+        return changed + 1
+
+    @app.callback(
+        Output("swing-changed", "data", allow_duplicate=True),
+        Input({"swing-do": "cancel"}, "n_clicks"),
+        State("url", "pathname"),
+        State("swing-changed", "data"),
+        prevent_initial_call=True,
+    )
+    async def cancel(clicks: int | None, pathname: str, changed: int) -> Any:
+        entry = _entry(service, Choice.of(pathname, ""))
+        if not clicks or entry is None:
+            return no_update
+        await asyncio.to_thread(service.cancel, entry)
+        return changed + 1
+
+    @app.callback(
+        Output("swing-changed", "data", allow_duplicate=True),
+        Input({"swing-do": "again"}, "n_clicks"),
+        State("url", "pathname"),
+        State("swing-changed", "data"),
+        prevent_initial_call=True,
+    )
+    async def again(clicks: int | None, pathname: str, changed: int) -> Any:
+        entry = _entry(service, Choice.of(pathname, ""))
+        if not clicks or entry is None:
+            return no_update
+        await asyncio.to_thread(lambda: service.open(entry, again=True))
+        return changed + 1
+
+
+PAGE = Page(PATH, say("page.swings"), layout, register)
+
+
+# -- what is shown ---------------------------------------------------------------------------------
+
+
+def view(service: Service, choice: Choice) -> tuple[Any, ...]:
+    """Chooser, body, bands, whether to stop asking, and who: for one link."""
+    entries = service.recordings()
+    entry = _entry(service, choice, entries)
+    chooser = _chooser(service, entries, entry)
+    if not entries:
+        body = ui.fault(say("recording.empty"), say("recording.empty_do"), where=str(service.root))
+        return None, body, None, True, None
+    if entry is None:
+        body = ui.fault(say("recording.unknown", name=choice.recording or ""), say("recording.unknown_do"))
+        return chooser, body, None, True, None
+    state = service.open(entry)
+    if isinstance(state, Busy):
+        return chooser, _waiting(state), None, False, None
+    if isinstance(state, Failed):
+        return chooser, _failed(state), None, True, None
+    body = _measured(service, state, choice)
+    return chooser, body, _bands(service, state), True, _who(state.measurement)
+
+
+def _entry(service: Service, choice: Choice, entries: list[Entry] | None = None) -> Entry | None:
+    """The recording of a link; without one, the first that is there."""
+    entries = service.recordings() if entries is None else entries
+    if choice.recording is None:
+        return entries[0] if entries else None
+    return next((e for e in entries if e.key == choice.recording), None)
+
+
+def _toggle(service: Service, choice: Choice) -> None:
+    entry = _entry(service, choice)
+    state = service.open(entry) if entry else None
+    if not isinstance(state, Ready) or not state.measurement.swings:
+        return
+    swing = _swing(state.measurement, choice)
+    if swing is None:
+        return
+    if swing.index in service.left_out(state.entry):
+        service.take_back(state.entry, swing.index)
+    else:
+        service.leave_out(state.entry, swing.index)
+
+
+def _swing(measurement: Measurement, choice: Choice) -> Swing | None:
+    if choice.swing is None:
+        return measurement.swings[0]
+    return next((s for s in measurement.swings if s.index == choice.swing), None)
+
+
+def _chooser(service: Service, entries: list[Entry], current: Entry | None) -> html.Details:
+    folders: dict[str, list[Entry]] = {}
+    for entry in entries:
+        folders.setdefault(entry.folder, []).append(entry)
+    parts: list[Any] = []
+    for folder, inside in folders.items():
+        if folder:
+            parts.append(html.H3(folder.replace("/", " / ")))
+        parts.append(html.Ul([html.Li(_choice_link(service, e, e == current)) for e in inside]))
+    title = current.name if current else say("recording.choose")
+    return html.Details(
+        [
+            html.Summary([html.Strong(title), html.Span(_about(current) if current else "", className="aside")]),
+            html.Nav(parts, className="chooser-body", **{"aria-label": say("recording.here", root=service.root.name)}),
+        ],
+        className="chooser no-print",
+        # A list of one is no choice; without a choice the list is what the page is about.
+        open=current is None,
+    )
+
+
+def _choice_link(service: Service, entry: Entry, current: bool) -> html.A:
+    n = service.count_measured(entry)
+    if n is not None:
+        state = count("recording.swings", n)
+    else:
+        state = say("recording.failed") if service.failure(entry) else say("recording.not_measured")
+    here = {"aria-current": "page"} if current else {}
+    parts = (entry.name, _about(entry), state)
+    return html.A([html.Span(t, className="aside" if k else "") for k, t in enumerate(parts)], href=link(entry), **here)
+
+
+def _about(entry: Entry) -> str:
+    return ", ".join(part for part in (_day(entry.recorded_at), entry.club) if part)
+
+
+def _day(stamp: str) -> str:
+    from datetime import datetime
+
+    try:
+        when = datetime.fromisoformat(stamp)
+    except ValueError:
+        return ""
+    return f"{when.day} {when:%B %Y}"
+
+
+def _who(measurement: Measurement) -> Any:
+    return say(f"app.{measurement.handedness}_lead")
+
+
+def _waiting(state: Busy) -> html.Section:
+    percent = round(100 * min(max(state.fraction, 0.0), 1.0))
+    name = say("recording.measuring", name=state.entry.name)
+    bar = html.Div(
+        html.Div(style={"width": f"{percent}%"}),
+        className="progress",
+        role="progressbar",
+        **{"aria-label": name, "aria-valuemin": "0", "aria-valuemax": "100", "aria-valuenow": str(percent)},
+    )
+    step = say("recording.queued") if state.queued else f"{percent} % {state.step}"
+    return html.Section(
+        [
+            html.H1(name, className="say"),
+            bar,
+            html.P(step, className="note"),
+            html.Div(html.Button(say("recording.cancel"), id={"swing-do": "cancel"}, type="button")),
+        ],
+        className="card waiting",
+    )
+
+
+def _failed(state: Failed) -> html.Section:
+    retry = html.Div(html.Button(say("recording.again"), id={"swing-do": "again"}, type="button"))
+    if state.cancelled:
+        return ui.fault(say("recording.cancelled"), say("recording.unreadable_do"), action=retry)
+    return ui.fault(
+        say("recording.unreadable"), say("recording.unreadable_do"), where=state.message, action=retry
+    )
+
+
+def _measured(service: Service, state: Ready, choice: Choice) -> list[Any]:
+    measurement = state.measurement
+    if not measurement.swings:
+        return [
+            ui.fault(say("recording.no_swing"), say("recording.no_swing_do")),
+            html.Div([_recording_card(measurement, open=True)], className="below"),
+        ]
+    left_out = service.left_out(state.entry)
+    swing = _swing(measurement, choice)
+    rail = ui.Rail(
+        id="swing-rail",
+        items=[
+            rail_item(s, href=link(state.entry, s.index), left_out=s.index in left_out) for s in measurement.swings
+        ],
+        current=swing.index if swing else None,
+        words={"rail": say("swing.rail"), "previous": say("swing.previous"), "next": say("swing.next")},
+    )
+    if swing is None:
+        numbers = listed([str(s.index) for s in measurement.swings])
+        return [rail, ui.fault(say("recording.no_swing_number", n=choice.swing, all=numbers), say("recording.unknown_do"))]
+    figure = swing_figure(swing, handedness=measurement.handedness, scales=state.scales)
+    said = sentence(swing)
+    out = swing.index in left_out
+    heading = f"{said.headline}\n{state.entry.name}, {_place(swing, measurement)}"
+    main = html.Div(
+        [
+            ui.Strip(id="swing-strip", figure=figure, heading=heading, file=f"{state.entry.name}-swing-{swing.index}"),
+        ]
+    )
+    side = html.Div(
+        [
+            ui.Picture(id="swing-picture", figure=figure),
+            ui.Numbers(id="swing-numbers", figure=figure),
+            ui.card(say("unknown.title"), html.Ul([html.Li(t) for t in doubts(swing, measurement)]), kind="unknown"),
+        ],
+        className="side",
+    )
+    below = html.Div(
+        [
+            html.Div(
+                [
+                    ui.Means(id="swing-means", figure=means_figure(measurement, kind=swing.kind, left_out=left_out)),
+                    _take_away(state.entry, swing),
+                    _recording_card(measurement),
+                ],
+                className="trio",
+            )
+        ],
+        className="below",
+    )
+    return [
+        rail,
+        html.H1(said.headline, className="say", id="swing-say"),
+        html.P(said.also, className="say-more") if said.also else None,
+        _under(swing, measurement, out),
+        html.Div([main, side], className="columns"),
+        below,
+    ]
+
+
+def _place(swing: Swing, measurement: Measurement) -> str:
+    return say("swing.of", n=swing.index, m=len(measurement.swings))
+
+
+def _under(swing: Swing, measurement: Measurement, out: bool) -> html.Div:
+    grade = say(f"grade.{swing.grade}")
+    if swing.reasons:
+        grade = say("swing.with_reasons", grade=grade, reasons="; ".join(swing.reasons))
+    parts = [_place(swing, measurement), say(f"kind.{swing.kind}"), measurement.club]
+    if swing.ball is not None:
+        parts.append(say("swing.ball") if swing.ball else say("swing.no_ball"))
+    parts.append(say("swing.quality", grade=grade))
+    tempo = swing.tempo
+    back, down, ratio = (tempo.get(k) for k in ("backswing_s", "downswing_s", "ratio"))
+    if back is not None and down is not None and ratio is not None:
+        parts.append(say("swing.tempo", back=f"{back:.2f}", down=f"{down:.2f}", ratio=f"{ratio:.1f}"))
+    button = html.Button(
+        say("swing.take_back") if out else say("swing.leave_out"),
+        id={"swing-do": "leave-out"},
+        type="button",
+        className="quiet no-print",
+        **{"aria-pressed": "true" if out else "false"},
+    )
+    words = html.Span(". ".join(p[0].upper() + p[1:] for p in parts if p) + ".")
+    flag = html.Strong(say("swing.is_left_out")) if out else None
+    return html.Div([e for e in (words, flag, button) if e is not None], className="say-under")
+
+
+def _take_away(entry: Entry, swing: Swing) -> html.Section:
+    base = f"/files/{quote(entry.key)}"
+    files = [
+        ("download.csv", f"{base}?what=numbers.csv"),
+        ("download.json", f"{base}?what=results.json"),
+        ("download.parquet", f"{base}?what=traces.parquet"),
+        ("download.traces_csv", f"{base}?what=traces.csv"),
+    ]
+    links = [html.A(say(key), href=href, download="", className="button") for key, href in files]
+    buttons = [
+        html.Button(say(f"download.{kind}"), type="button", **{"data-take": kind}) for kind in ("png", "svg", "print")
+    ]
+    return ui.card(say("download.title"), html.Div([*links, *buttons], className="takings"), kind="no-print")
+
+
+def _recording_card(measurement: Measurement, *, open: bool = False) -> html.Details:
+    none = say("recording.none")
+    rows = []
+    for s in measurement.sensors:
+        bias = none if s.gyro_bias_dps is None else f"{max(abs(b) for b in s.gyro_bias_dps):.1f}"
+        rows.append(
+            [
+                say(f"role.{s.role}"),
+                say("recording.rate_value", hz=f"{s.rate_hz:.0f}"),
+                str(s.lost),
+                str(s.clipped_gyro + s.clipped_accel),
+                none if s.clock_offset_s is None else say("recording.clock_value", ms=f"{1000 * s.clock_offset_s:.0f}"),
+                bias if bias == none else say("recording.bias_value", dps=bias),
+            ]
+        )
+    heads = [say(f"recording.{k}") for k in ("sensor", "rate", "lost", "clipped", "clock", "bias")]
+    parts: list[Any] = [ui.table(say("recording.sensors"), heads, rows)]
+    if measurement.warnings:
+        parts.append(html.Ul([html.Li(w) for w in measurement.warnings], className="warnings"))
+    worrying = open or bool(measurement.warnings)
+    return ui.fold(say("recording.title"), *parts, open=worrying)
+
+
+def _bands(service: Service, state: Ready) -> Any:
+    return None

@@ -1,0 +1,53 @@
+"""What the screens say, in one place, so that it can be translated.
+
+A language is one TOML file beside this module. `say("sentence.again", at="at the top")` looks a key
+up and fills its fields; a missing key or field is a fault of the program and raises.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+LANGUAGE = "en"
+
+
+def say(key: str, /, **fields: object) -> str:
+    """The words at `key`, with its `{fields}` filled."""
+    return catalogue()[key].format(**fields)
+
+
+def count(key: str, n: int, /, **fields: object) -> str:
+    """The words at `key.one` or `key.many`, by `n`."""
+    return say(f"{key}.one" if n == 1 else f"{key}.many", n=n, **fields)
+
+
+def group(prefix: str) -> dict[str, str]:
+    """All words under a prefix, for scripts in the browser: their keys lose the prefix."""
+    return {key[len(prefix) + 1 :]: text for key, text in catalogue().items() if key.startswith(prefix + ".")}
+
+
+def listed(items: list[str]) -> str:
+    """a; a and b; a, b and c."""
+    if len(items) < 2:
+        return "".join(items)
+    return say("list.and", first=", ".join(items[:-1]), last=items[-1])
+
+
+@cache
+def catalogue(language: str = LANGUAGE) -> Mapping[str, str]:
+    text = files(__package__).joinpath(f"{language}.toml").read_text(encoding="utf-8")
+    return _flat(tomllib.loads(text))
+
+
+def _flat(table: Mapping[str, Any], prefix: str = "") -> dict[str, str]:
+    out: dict[str, str] = {}
+    for key, value in table.items():
+        if isinstance(value, dict):
+            out |= _flat(value, f"{prefix}{key}.")
+        else:
+            out[prefix + key] = value
+    return out
