@@ -43,7 +43,9 @@ class Command:
         return getattr(loaded, attribute) if attribute else loaded
 
 
-COMMANDS: tuple[Command, ...] = ()
+COMMANDS: tuple[Command, ...] = (
+    Command("measure", "imu.commands.measure", "measure wrist and club at each event of every swing in a recording"),
+)
 """Commands in the order in which help lists them."""
 
 CAUTIONS = (
