@@ -28,7 +28,7 @@ _OTHER = frozenset(
 )
 _TIME = frozenset(
     "time timestamp timestamps ts t epoch epoc datetime date clock tick ticks millis micros nanos elapsed seconds secs "
-    "milliseconds microseconds nanoseconds sampletimefine utc unix localtime unixtime timems timeus msec usec".split()
+    "milliseconds microseconds nanoseconds zeit zeitstempel temps tiempo tempo tid aika sampletimefine utc unix localtime unixtime timems timeus msec usec".split()
 )
 _COUNTER = frozenset(
     "counter count sample samples index idx frame packet packetcounter seq sequence row no n nr #".split()
@@ -60,7 +60,9 @@ _GLUED = re.compile(
     r"^(?P<prefix>acc|accel|accelerometer|acceleration|a|gyr|gyro|gyroscope|g|w|omega|gf|gforce|linacc|lin|grav|gravity|"
     r"rotationrate|as|ang|angvel|av|xl)(?P<n1>\d*)_?(?P<axis>[xyz])(?P<n2>\d*)$"
 )
-_WORDS = re.compile(r"[A-Z]{2,}(?![a-z])|[A-Z]?[a-zµμ]+|[A-Z]|\d+|#")
+_WORDS = re.compile(
+    r"(?<![A-Za-z0-9])(?=[A-F]*\d)[0-9A-F]{4,}(?![A-Za-z0-9])|[A-Z]{2,}(?![a-z])|[A-Z]?[a-zµμ]+|[A-Z]|\d+|#"
+)
 _BRACKETS = re.compile(r"[(\[{]([^()\[\]{}]*(?:\([^()]*\)[^()\[\]{}]*)?)[)\]}]")
 
 ROLE_WORDS: dict[str, Role] = {
@@ -206,6 +208,8 @@ def _classify(words: list[str]) -> tuple[Quantity, int | None, list[str]]:
         return ("linear", axis, left) if quantity or axis is not None else ("other", axis, left)
     if quantity:
         return (quantity, axis, left) if axis is not None else ("other", None, left)
+    if axis == 0 and left == ["value"]:  # an open measurement format names time so
+        return "time", None, []
     if axis is not None:
         return "vector", axis, left
     meaning = set(left)

@@ -46,7 +46,7 @@ class Loaded:
     arrays: list[Array]
     labels: dict[int, list[str]] = field(default_factory=dict)
     cut_rows: int = 0
-    absolute: bool = True  # text times hold a date
+    clock: str = "epoch"  # of times that are text: "epoch", "local" or "day"
 
 
 @dataclass(frozen=True)
@@ -102,9 +102,7 @@ def load(entry: Entry, dialect: Dialect, wants: list[Want], progress: Progress |
             if want.kind == "label":
                 room[:] = _codes(table[want.columns[0]], out.labels.setdefault(want.columns[0], []), entry.name)
             elif want.kind == "time":
-                seconds, absolute = stamps.text_to_seconds(table[want.columns[0]])
-                out.absolute &= absolute
-                room[:] = seconds
+                room[:], out.clock = stamps.text_to_seconds(table[want.columns[0]])
             elif want.kind == "number":
                 room[:] = table[want.columns[0]]
             else:

@@ -89,9 +89,8 @@ class Understood:
         return [s.t_s + (s.origin_s - first) if s.origin_s != first else s.t_s for s in self.sensors]
 
     def started_at(self) -> datetime | None:
-        if self.sensors and self.sensors[0].clock == "epoch":
-            return stamps.when(self.sensors[0].origin_s)
-        return None
+        """When the first sensor's first sample was taken, where its stamps are absolute."""
+        return stamps.when(self.sensors[0].origin_s, self.sensors[0].clock) if self.sensors else None
 
 
 def _quoted(label: str) -> str:

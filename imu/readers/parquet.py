@@ -42,8 +42,7 @@ class ParquetSource(delimited.Source):
                         texts = [None if v is None else str(v) for v in cells[want.columns[0]].to_pylist()]
                         room[:] = delimited._codes(texts, out.labels.setdefault(want.columns[0], []), self.entry.name)
                     elif want.kind == "time":
-                        room[:], absolute = _times(cells[want.columns[0]])
-                        out.absolute &= absolute
+                        room[:], out.clock = _times(cells[want.columns[0]])
                     elif want.kind == "number":
                         room[:] = _numbers(cells[want.columns[0]])
                     else:
@@ -118,10 +117,10 @@ def _numbers(column: Any) -> Any:
     return np.full(len(column), np.nan)
 
 
-def _times(column: Any) -> tuple[Any, bool]:
+def _times(column: Any) -> tuple[Any, str]:
     import pyarrow as pa
 
     if pa.types.is_timestamp(column.type):
         nanos = column.cast(pa.timestamp("ns"), safe=False).cast(pa.int64()).to_numpy(zero_copy_only=False)
-        return nanos / 1e9, True
+        return nanos / 1e9, "epoch" if column.type.tz else "local"
     return stamps.text_to_seconds(column.to_pylist())

@@ -7,8 +7,9 @@ accelerometer is put onto the gyroscope's stamps, since the rate of turn is what
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import PurePosixPath
 
 import numpy as np
@@ -75,7 +76,8 @@ class Sensor:
 def join(parts: Sequence[Part], hints: Hints, needs: list[str]) -> list[Sensor]:
     """Sensors out of the parts of one recording, in the order in which they were found."""
     complete = [p for p in parts if p.accel is not None and p.gyro is not None]
-    accels = [p for p in parts if p.gyro is None]
+    gravities = [p for p in parts if p.gravity_only]
+    accels = [p for p in parts if p.gyro is None and not p.gravity_only]
     gyros = [p for p in parts if p.accel is None]
     out: list[Sensor] = []
     for p in complete:
@@ -88,6 +90,7 @@ def join(parts: Sequence[Part], hints: Hints, needs: list[str]) -> list[Sensor]:
                 needs.append(f"{safe(g.source)}: holds a gyroscope only; give the accelerometer's file beside it")
             continue
         used.add(id(best))
+        best = _with_gravity(best, gravities)
         out.append(_sensor(best, g, hints, needs))
     if accels and not gyros and not complete:
         needs.append(f"{safe(accels[0].source)}: holds an accelerometer only; give the gyroscope's file beside it")
@@ -102,16 +105,41 @@ def _partner(gyro: Part, accels: list[Part], *, single: bool) -> Part | None:
     return min(same, key=lambda a: (a.linear, "total" not in a.source.lower(), -len(a.t_s)), default=None)
 
 
-_QUANTITY_WORDS = r"linear|total|user|acceleration|accelerometer|accelero|accel|acc|gyroscope|gyro|gyr|angular|velocity|rate|rotation|raw|uncalibrated|calibrated|without|with"
+def _with_gravity(part: Part, gravities: list[Part]) -> Part:
+    """Linear acceleration and gravity, kept apart in two files, put together again."""
+    assert part.accel is not None
+    if not gravities or not (part.linear or units.looks_linear(part.accel[:40_000], part.accel_unit)):
+        return part
+    gravity = min(gravities, key=lambda g: (_key(g) != _key(part), abs(len(g.t_s) - len(part.t_s))))
+    at, keep, _, lost = _onto(gravity, part)
+    note = f"acceleration is the sum of {safe(part.source)} and {safe(gravity.source)}"
+    tally = replace(part.tally, missing=part.tally.missing + lost)
+    return replace(
+        part,
+        t_s=part.t_s[keep],
+        accel=part.accel[keep] + at,
+        linear=False,
+        accel_unit=part.accel_unit or gravity.accel_unit,
+        tally=tally,
+        notes=[*part.notes, note],
+    )
+
+
+_QUANTITY_WORDS = re.compile(
+    r"linear|total|user|acceleration|accelerometer|accelero|accel|acc|gravity|gyroscope|gyro|gyr|angular|velocity|rate|"
+    r"rotation|raw|uncalibrated|calibrated|without|with"
+)
 
 
 def _key(part: Part) -> tuple[str, str]:
-    import re
-
+    """What the files of one sensor share in their names: all but the words for the quantity."""
     path = PurePosixPath(part.source)
-    stem = re.sub(_QUANTITY_WORDS, " ", path.name.split(".")[0].lower())
-    stem = " ".join(re.findall(r"[a-z]+|\d+", stem))
-    return f"{path.parent}/{stem}", part.device
+    return f"{path.parent}/{_stem(path)}", part.device
+
+
+def _stem(path: PurePosixPath) -> str:
+    words = _QUANTITY_WORDS.sub(" ", path.name.split(".")[0].lower())
+    return " ".join(re.findall(r"[a-z]+|\d+", words))
 
 
 def _sensor(a: Part, g: Part, hints: Hints, needs: list[str]) -> Sensor:
@@ -138,7 +166,12 @@ def _sensor(a: Part, g: Part, hints: Hints, needs: list[str]) -> Sensor:
     if label:
         name = f"{name} ({label})"
     sensor = Sensor(
-        label=label or PurePosixPath(files[0]).stem,
+        label=label
+        or (
+            PurePosixPath(files[0]).name.split(".")[0]
+            if len(files) == 1
+            else _stem(PurePosixPath(files[0])) or "sensor"
+        ),
         source=safe(name),
         role=role,
         t_s=t,
@@ -196,7 +229,7 @@ def _to_si(s: Sensor, accel_unit: str | None, gyro_unit: str | None, hints: Hint
     still = units.still_magnitude(accel, gyro) if s.has_gravity else None
     stated = units.ACCEL_UNITS.get(accel_unit or "")
     as_stated = still is not None and stated is not None and 0.4 < still * stated / GRAVITY < 2.5
-    if s.has_gravity and not as_stated and units.looks_linear(accel, still):
+    if s.has_gravity and not as_stated and units.looks_linear(accel, accel_unit):
         s.has_gravity = False
         s.notes.append("acceleration without gravity: still, nothing of it is left")
     scale = _accel_scale(s, accel_unit, accel, gyro, still, hints)

@@ -22,37 +22,58 @@ _MODULI = (2.0**32, 2.0**24, 2.0**16, 2.0**8)
 _DAY = re.compile(r"^(\d{1,2}):(\d{2})(?::(\d{2}))?(?:[.,:](\d+))?\s*([AaPp][Mm])?$")
 
 
-def text_to_seconds(cells: Any) -> tuple[Array, bool]:
-    """Seconds since 1970 (or since midnight, then False is returned beside) of an Arrow or other
-    sequence of texts; what is no time becomes NaN. Resolution: a quarter of a microsecond."""
+def text_to_seconds(cells: Any) -> tuple[Array, str]:
+    """Seconds since 1970 of texts (n,), and the clock: "epoch", "local" where no zone is named,
+    or "day" for seconds since midnight. What is no time becomes NaN. Resolution: 0.25 us."""
     import pandas as pd
 
     series = pd.Series(cells, dtype=object).map(lambda c: c.strip() if isinstance(c, str) else c)
     first = next((c for c in series if isinstance(c, str) and c not in MISSING), "")
+    if not first:
+        return np.full(len(series), np.nan), "local"
     if _DAY.match(first):
-        return np.array([_of_day(c) for c in series]), False
+        return np.array([_of_day(c) for c in series]), "day"
     as_written = series
     if re.match(r"^\d{4}[-/.]\d{1,2}[-/.]\d{1,2}[T _]+\d{1,2}-\d{2}-\d{2}", first):
         as_written = series.str.replace(r"[T _]+(\d{1,2})-(\d{2})-(\d{2})[_.,:]?(\d*)", r"T\1:\2:\3.\g<4>0", regex=True)
     elif re.match(r"^\d{4}[/.]", first):
         as_written = series.str.replace(r"^(\d{4})[/.](\d{1,2})[/.](\d{1,2})", r"\1-\2-\3", regex=True)
-    as_written = as_written.str.replace(r"(:\d{2})[,:](\d+)", r"\1.\2", regex=True)
+    as_written = as_written.str.replace(r"(:\d{2}:\d{2})[,:](\d+)", r"\1.\2", regex=True)
     as_written = as_written.str.replace(r"\s+(UTC|GMT)$", "+00:00", regex=True)
     try:
         parsed = pd.to_datetime(as_written, format="ISO8601", utc=True, errors="coerce")
         if parsed.isna().mean() > 0.5:
-            day_first = bool(re.match(r"^\d{1,2}\.", first)) or any(
-                int(m[1]) > 12
-                for c in as_written[:500]
-                if isinstance(c, str) and (m := re.match(r"^(\d{1,2})[/.-]", c))
-            )
-            parsed = pd.to_datetime(as_written, format="mixed", dayfirst=day_first, utc=True, errors="coerce")
+            parsed = _other_dates(as_written)
     except (ValueError, OverflowError, TypeError):
-        return np.full(len(series), np.nan), True
+        return np.full(len(series), np.nan), "local"
     nanos = parsed.dt.as_unit("ns").astype("int64").to_numpy()
     out = nanos / 1e9
     out[parsed.isna().to_numpy()] = np.nan
-    return out, True
+    zoned = re.search(r"\d(Z|[+-]\d{2}:?\d{2})$", str(first).strip()) or str(first).strip().endswith(("UTC", "GMT"))
+    return out, "epoch" if zoned else "local"
+
+
+def _other_dates(cells: Any) -> Any:
+    """Dates that are not ISO 8601, by the format of the first one; day before month where a dot
+    divides them or a number above 12 says so."""
+    import pandas as pd
+    from pandas.tseries.api import guess_datetime_format
+
+    first = next(c for c in cells if isinstance(c, str) and c not in MISSING)
+    day_first = bool(re.match(r"^\d{1,2}\.", first)) or any(
+        int(m[1]) > 12 for c in cells[:20000:50] if isinstance(c, str) and (m := re.match(r"^(\d{1,2})[/.-]", c))
+    )
+    layout = guess_datetime_format(first, dayfirst=day_first)
+    if layout is None:
+        # The fraction of a second that the guess does not know is put aside and added again.
+        parts = cells.str.extract(r"^(.*:\d{2})(\.\d+)?(.*)$")
+        whole = parts[0].fillna("") + parts[2].fillna("")
+        layout = guess_datetime_format(str(whole.iloc[0]), dayfirst=day_first)
+        if layout is None:
+            return pd.to_datetime(cells[:0], utc=True, errors="coerce").reindex(cells.index)
+        fraction = pd.to_numeric("0" + parts[1].fillna(".0"), errors="coerce")
+        return pd.to_datetime(whole, format=layout, utc=True, errors="coerce") + pd.to_timedelta(fraction, unit="s")
+    return pd.to_datetime(cells, format=layout, utc=True, errors="coerce")
 
 
 def _of_day(cell: object) -> float:
@@ -100,8 +121,11 @@ def is_epoch(seconds: Array) -> bool:
     return bool(len(finite)) and _EPOCH_S[0] < float(np.median(finite)) < _EPOCH_S[1]
 
 
-def when(epoch_s: float) -> datetime:
-    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=epoch_s)
+def when(epoch_s: float, clock: str) -> datetime | None:
+    """The date and time of an absolute stamp; without a zone where the file names none."""
+    if clock not in ("epoch", "local"):
+        return None
+    return datetime(1970, 1, 1, tzinfo=UTC if clock == "epoch" else None) + timedelta(seconds=epoch_s)
 
 
 @dataclass

@@ -27,7 +27,7 @@ class Part:
     """Accelerometer, gyroscope or both of one sensor at their stamps, numbers as in the file.
 
     `t_s` is in seconds after `origin_s`, which is 0 unless the stamps are absolute ("epoch":
-    since 1970; "day": since midnight).
+    since 1970; "local": the same without a zone; "day": since midnight).
     """
 
     device: str
@@ -36,11 +36,12 @@ class Part:
     accel: Array | None
     gyro: Array | None
     linear: bool
+    gravity_only: bool
     accel_unit: str | None
     gyro_unit: str | None
     time_unit: str
     origin_s: float
-    clock: str  # "epoch", "day" or "own"
+    clock: str  # "epoch", "local" (date and time without a zone), "day" or "own"
     tally: stamps.Tally
     notes: list[str] = field(default_factory=list)
     doubts: list[str] = field(default_factory=list)
@@ -125,22 +126,28 @@ class _Reader:
         """Without a header: time increases, the accelerometer's magnitude is steady, the
         gyroscope is near zero when still."""
         d = self.dialect
-        cells = np.array([[_number(c, d.decimal) for c in row] for row in self._sample_rows(3000)])
+        cells = np.array([[_number(c, d.decimal) for c in row] for row in d.sample])
         out = [Channel(i, f"column {i + 1}", "other") for i in range(d.columns)]
         if len(cells) < 10:
             return out
         texts = [i for i in range(d.columns) if np.isnan(cells[:, i]).mean() > 0.5]
         numeric = [i for i in range(d.columns) if i not in texts]
+        kinds = False
         for i in texts:
             filled = [r[i] for r in d.sample if r[i] not in MISSING]
             if filled and stamps.looks_like_time(filled[0]):
                 out[i] = Channel(i, f"column {i + 1}", "time")
             elif filled and len(set(filled)) <= 16:
                 out[i] = Channel(i, f"column {i + 1}", "label")
+                kinds |= {"accel", "gyro"} <= {_kind_of(f) for f in filled}
         rising = [i for i in numeric if (np.diff(cells[:, i]) >= 0).mean() > 0.95 and np.ptp(cells[:, i]) > 0]
         for i in rising[:2]:
             out[i] = Channel(i, f"column {i + 1}", "time")
             numeric.remove(i)
+        if kinds and len(numeric) >= 3:  # a row holds one quantity, and says which
+            for axis, column in enumerate(numeric[:3]):
+                out[column] = Channel(column, f"column {column + 1}", "vector", axis)
+            return out
         triples: list[tuple[float, bool, list[int]]] = []
         place = 0
         while place + 3 <= len(numeric):
@@ -171,9 +178,6 @@ class _Reader:
                 + (f", {first_g} to {first_g + 2} as gyroscope" if first_g else "")
             )
         return out
-
-    def _sample_rows(self, count: int) -> Sequence[Sequence[str]]:
-        return self.dialect.sample[:count]
 
     def _triples(self) -> list[Triple]:
         groups: dict[tuple[str, str, str], dict[int, Channel]] = {}
@@ -208,11 +212,30 @@ class _Reader:
         times = [c for c in self.channels if c.quantity in ("time", "counter") and self._usable(c)]
         own = [c for c in times if device and c.device == device]
         near = own or [c for c in times if not _other_device(c.device, device)] or times
+        if not near:
+            return self._rising_column()
         same_name = [c for c in near if c.name and sum(n.name == c.name for n in near) > 1]
         if same_name:  # a time column before each quantity
             left = [c for c in same_name if c.column < columns[0]]
             return max(left, key=lambda c: c.column) if left else same_name[0]
         return max(near, key=lambda c: (self._time_score(c), -c.column), default=None)
+
+    def _rising_column(self) -> Channel | None:
+        """A column of no known name whose numbers only grow is taken for the time."""
+        if self.hints.columns:
+            return None
+        for c in self.channels:
+            if c.quantity == "other" and c.axis is None:
+                cells = [_number(r[c.column], self.dialect.decimal) for r in self.dialect.sample]
+                steps = np.diff(cells)
+                if len(steps) > 8 and np.isfinite(steps).all() and (steps > 0).all():
+                    counts = bool(np.all(steps == 1.0))
+                    if not counts and stamps.guess_time_unit(np.array(cells)).unit is None:
+                        continue
+                    if not counts:
+                        self.doubts.append(f"column {safe(c.name)!r} taken as time: its numbers only grow")
+                    return Channel(c.column, c.name, "counter" if counts else "time", None, c.unit)
+        return None
 
     def _usable(self, channel: Channel) -> bool:
         cells = {r[channel.column] for r in self.dialect.sample} - MISSING
@@ -344,12 +367,15 @@ class _Reader:
             return array if mask is None else array[mask]
 
         accel_t, gyro_t, vector = group.get("accel"), group.get("gyro"), group.get("vector")
-        linear = False
+        linear, quantity = False, ""
         accel: Array | None = None
         if vector is not None and accel_t is None and gyro_t is None:
-            quantity = kind or _kind_of(PurePosixPath(self.entry.name).stem) or self._kind_in_preamble()
-            if quantity is None:
-                quantity = self._kind_by_numbers(rows(vector))
+            quantity = (
+                kind
+                or _kind_of(PurePosixPath(self.entry.name).stem)
+                or self._kind_in_preamble()
+                or self._kind_by_numbers(rows(vector))
+            )
             if quantity == "other":
                 return []
             linear = quantity == "linear"
@@ -394,18 +420,22 @@ class _Reader:
                 together = False  # rows of one alternate with rows of the other
         columns = self._columns_used(accel_t, gyro_t, accel_time or gyro_time)
 
-        def part(a: Array | None, g: Array | None, time: Channel | None) -> Part | None:
-            return self._part(
-                device, time, rows(time) if time else None, a, g, linear, accel_t, gyro_t, columns, loaded
-            )
+        def part(a: Array | None, g: Array | None, time: Channel | None, own: Array | None = None) -> Part | None:
+            if a is None and g is None:
+                return None
+            stamps_ = rows(time) if time else None
+            if own is not None:
+                a, g = None if a is None else a[own], None if g is None else g[own]
+                stamps_ = None if stamps_ is None else stamps_[own]
+            return self._part(device, time, stamps_, a, g, linear, quantity, accel_t, gyro_t, columns, loaded)
 
         if together:
             made = [part(accel, gyro, accel_time)]
+        elif accel is not None and gyro is not None and accel_time == gyro_time:
+            a_ok, g_ok = np.isfinite(accel).all(axis=1), np.isfinite(gyro).all(axis=1)
+            made = [part(accel, None, accel_time, ~g_ok | a_ok), part(None, gyro, gyro_time, ~a_ok | g_ok)]
         else:
-            made = [
-                part(accel, None, accel_time) if accel is not None else None,
-                part(None, gyro, gyro_time) if gyro is not None else None,
-            ]
+            made = [part(accel, None, accel_time), part(None, gyro, gyro_time)]
         return [p for p in made if p is not None]
 
     def _columns_used(self, accel: Triple | None, gyro: Triple | None, time: Channel | None) -> dict[str, str | int]:
@@ -447,6 +477,7 @@ class _Reader:
         accel: Array | None,
         gyro: Array | None,
         linear: bool,
+        quantity: str,
         accel_t: Triple | None,
         gyro_t: Triple | None,
         columns: dict[str, str | int],
@@ -485,6 +516,7 @@ class _Reader:
             accel=accel,
             gyro=gyro,
             linear=linear,
+            gravity_only=accel_t is not None and quantity == "gravity",
             accel_unit=self.hints.accel_unit or (accel_t.unit if accel_t else None),
             gyro_unit=self.hints.gyro_unit or (gyro_t.unit if gyro_t else None),
             time_unit=unit,
@@ -519,9 +551,9 @@ class _Reader:
             notes.append(f"no time column: rows counted at {rate:g} Hz")
             return np.arange(rows) / rate, "s", 1.0, "own", True
         if not self._is_numeric(time):
-            clock = "epoch" if loaded.absolute else "day"
+            clock = loaded.clock
             stamps.require_time(raw, f"{self.name}: column {safe(time.name)!r}")
-            notes.append(f"time from {safe(time.name)!r}: {'date and time' if loaded.absolute else 'time of day'}")
+            notes.append(f"time from {safe(time.name)!r}: {'time of day' if clock == 'day' else 'date and time'}")
             return raw, "iso", 1.0, clock, False
         finite = raw[np.isfinite(raw)]
         stamps.require_time(raw, f"{self.name}: column {safe(time.name)!r}")

@@ -99,14 +99,15 @@ def _ranks(x: Array) -> Array:
     return out
 
 
-def looks_linear(accel: Array, still: float | None) -> bool:
-    """Whether gravity has been taken out: while still (see `still_magnitude`) nearly nothing is
-    left of what motion gives."""
-    norms = np.linalg.norm(accel, axis=1)
-    strong = float(np.quantile(norms, 0.99)) if len(norms) else 0.0
-    if still is None or strong == 0:
+def looks_linear(accel: Array, unit: str | None) -> bool:
+    """Whether gravity has been taken out: in the stillest moments less than 0.3 g is left, or, in
+    a unit that is not known, less than half of what the smallest of them shows of gravity."""
+    if len(accel) < 8:
         return False
-    return still < 0.08 * strong and float(np.quantile(norms, 0.05)) < 0.08 * strong
+    mean, spread = still_windows(accel, int(np.clip(len(accel) // 40, 4, 50)))
+    still = np.argsort(spread, kind="stable")[: max(1, len(spread) // 10)]
+    left = float(np.median(np.linalg.norm(mean[still], axis=1)))
+    return left * ACCEL_UNITS.get(unit or "", GRAVITY / 1.6) < 0.3 * GRAVITY
 
 
 def guess_accel(accel: Array, gyro: Array | None = None) -> Guess:
