@@ -85,6 +85,7 @@ def create_app(service: Service) -> Dash:
         except CupbowError as error:
             return PlainTextResponse(str(error) + "\n", status_code=404)
         return Response(found.body, media_type=found.media_type, headers={"Content-Disposition": found.disposition})
+
     return app
 
 
@@ -97,7 +98,7 @@ def _shell(service: Service) -> html.Div:
                 html.Div(
                     [
                         ui.brand(),
-                        html.Nav(_links("/"), id="page-nav", className="nav", **{"aria-label": say("app.pages")}),
+                        html.Nav(_links("/"), id="page-nav", className="nav", **ui.aria(label=say("app.pages"))),
                         html.Div(id="page-who", className="who"),
                     ],
                     className="head-in",
@@ -112,7 +113,7 @@ def _shell(service: Service) -> html.Div:
 
 def _links(pathname: str) -> list[Any]:
     here = next((p for p in PAGES if (pathname or "").startswith(p.path)), PAGES[0])
-    return [html.A(p.label, href=p.path, **({"aria-current": "page"} if p is here else {})) for p in PAGES]
+    return [html.A(p.label, href=p.path, **(ui.aria(current="page") if p is here else {})) for p in PAGES]
 
 
 # -- who may ask -----------------------------------------------------------------------------------

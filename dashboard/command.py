@@ -6,7 +6,10 @@ import sys
 
 from imu import cli
 
-COMMANDS: tuple[cli.Command, ...] = ()
+COMMANDS: tuple[cli.Command, ...] = (
+    cli.Command("demo", "dashboard.commands.demo", "open the dashboard on the demo recordings"),
+    cli.Command("serve", "dashboard.commands.serve", "open the dashboard on a folder of recordings"),
+)
 
 
 def main() -> int:

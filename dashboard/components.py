@@ -104,20 +104,28 @@ class Means(_Drawn):
 
 
 class BandEditor(_Drawn):
-    """A form for a set of bands. `draft` holds what was typed when it is saved (`saves` counts)."""
+    """A form for sets of bands. Each `asks` more, `ask` holds what is wanted: `{"choose": key}` or
+    `{"save": name, "rows": [...]}`; `fault` is the answer where it could not be done."""
 
     _type = "BandEditor"
-    _prop_names = ["id", "figure", "draft", "saves"]  # noqa: RUF012
+    _prop_names = ["id", "figure", "ask", "asks", "fault"]  # noqa: RUF012
     available_properties = _prop_names
 
     def __init__(
         self,
         id: str | None = None,
         figure: dict[str, Any] | None = None,
-        draft: dict[str, Any] | None = None,
-        saves: int | None = None,
+        ask: dict[str, Any] | None = None,
+        asks: int | None = None,
+        fault: str | None = None,
     ) -> None:
-        super().__init__(id=id, figure=figure, draft=draft, saves=saves)
+        super().__init__(id=id, figure=figure, ask=ask, asks=asks, fault=fault)
+
+
+def aria(role: str | None = None, **names: str) -> dict[str, Any]:
+    """ARIA attributes as Dash takes them: `aria(label="…")` is `aria-label`."""
+    found: dict[str, Any] = {f"aria-{name}": value for name, value in names.items()}
+    return found if role is None else {"role": role, **found}
 
 
 def card(title: str, *children: Any, kind: str = "") -> html.Section:
@@ -134,7 +142,9 @@ def fault(what: str, do: str, *, where: str = "", action: Any = None) -> html.Se
 def fold(title: str, *children: Any, open: bool = False, kind: str = "") -> html.Details:
     """A panel that opens on demand."""
     return html.Details(
-        [html.Summary(html.H2(title, className="card-title")), *children], className=f"card fold {kind}".strip(), open=open
+        [html.Summary(html.H2(title, className="card-title")), *children],
+        className=f"card fold {kind}".strip(),
+        open=open,
     )
 
 
@@ -147,10 +157,12 @@ def table(caption: str, heads: list[str], rows: list[list[Any]]) -> html.Div:
         className="scroll",
         role="region",
         tabIndex="0",
-        **{"aria-label": caption},
+        **aria(label=caption),
     )
 
 
 def brand() -> html.Div:
     """The mark (a stick bent both ways, drawn by the style sheet) and the name."""
-    return html.Div([html.Span(className="brand-mark"), html.Span(say("app.title"), className="brand-name")], className="brand")
+    return html.Div(
+        [html.Span(className="brand-mark"), html.Span(say("app.title"), className="brand-name")], className="brand"
+    )

@@ -13,7 +13,14 @@ from imu.recording import EVENTS, ROLES
 NEEDS = {
     "hand": ("wrist_flexion", "wrist_deviation"),
     "forearm": ("wrist_flexion", "wrist_deviation", "forearm_roll", "face_to_forearm"),
-    "club": ("face_to_forearm", "face_since_address", "face_roll", "shaft_elevation", "shaft_past_level", "shaft_off_plane"),
+    "club": (
+        "face_to_forearm",
+        "face_since_address",
+        "face_roll",
+        "shaft_elevation",
+        "shaft_past_level",
+        "shaft_off_plane",
+    ),
 }
 """What each sensor is needed for."""
 
@@ -81,6 +88,8 @@ def _unsure(swing: Swing) -> list[tuple[str, str, Value]]:
     found = []
     for key, band in swing.bands.items():
         angle, _, event = key.partition("@")
+        if event not in EVENTS:
+            continue
         value = swing.angles.get(angle, {}).get(event, Value(None))
         if band.verdict == "unsure" and value.known:
             found.append((angle, event, value))
@@ -94,6 +103,5 @@ def _unreached(swing: Swing) -> list[str]:
         if found is not None and found.t_s is None:
             by_reason.setdefault(found.reason or say("value.reason"), []).append(say(f"event.{event}"))
     return [
-        say("unknown.events", events=listed(events), reason=reason.rstrip("."))
-        for reason, events in by_reason.items()
+        say("unknown.events", events=listed(events), reason=reason.rstrip(".")) for reason, events in by_reason.items()
     ]

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -186,7 +187,7 @@ def scales(measurement: Measurement) -> dict[str, list[float]]:
                     lows.append(value.value_deg - u)
                     highs.append(value.value_deg + u)
             for key, band in swing.bands.items():
-                if key.startswith(panel.angle + "@"):
+                if key.startswith(panel.angle + "@") and ".." not in key:
                     lows.append(band.low_deg)
                     highs.append(band.high_deg)
             if swing.trace is not None and panel.angle in swing.trace.angles_deg and swing.grade != "poor":
@@ -202,14 +203,18 @@ def scales(measurement: Measurement) -> dict[str, list[float]]:
     return out
 
 
-def swing_figure(swing: Swing, *, handedness: str, scales: Mapping[str, Sequence[float]]) -> Figure:
+def swing_figure(
+    swing: Swing, *, handedness: str, scales: Mapping[str, Sequence[float]], bands_name: str = ""
+) -> Figure:
     """Everything that the strip, the picture and the numbers of one swing draw."""
     places = _places(swing)
     keep = places["keep"]
     return {
         "swing": swing.index,
         "handed": handedness,
-        "words": group("strip") | {f"picture_{k}": v for k, v in group("picture").items()} | {"numbers_title": say("numbers.title", at="{at}")},
+        "words": group("strip")
+        | {f"picture_{k}": v for k, v in group("picture").items()}
+        | {"numbers_title": say("numbers.title", at="{at}"), "numbers_change": say("numbers.change")},
         "events": [_event(swing, k, places) for k in range(len(EVENTS))],
         "phases": _phases(swing),
         "t": _list(places["t"][keep], 4),
@@ -217,16 +222,26 @@ def swing_figure(swing: Swing, *, handedness: str, scales: Mapping[str, Sequence
         "real": _list(places["real"][keep], 4),
         "panels": [_panel(swing, panel, scales[panel.name], places) for panel in PANELS],
         "numbers": [_number_row(swing, angle) for angle in NUMBERS],
-        "source": _source(swing),
+        "changes": _changes(swing),
+        "source": say("strip.corridor", source=bands_name) if swing.bands else say("strip.corridor_none"),
         "pose": _pose(swing, handedness, keep),
     }
 
 
-def _source(swing: Swing) -> str:
-    sources = list(dict.fromkeys(band.source for band in swing.bands.values()))
-    if not sources:
-        return say("strip.corridor_none")
-    return say("strip.corridor", source=sources[0] if len(sources) == 1 else f"{sources[0]} …")
+def _changes(swing: Swing) -> list[Figure]:
+    """Changes of an angle between two events: those that have a band, and what the wrist does from
+    the top until the shaft is level. The error of the pose cancels in them."""
+    out = []
+    for angle in NUMBERS:
+        for at, value in swing.changes.get(angle, {}).items():
+            band = swing.bands.get(f"{angle}@{at}")
+            if band is None and (angle, at) != ("wrist_flexion", "top..shaft_level_down"):
+                continue
+            first, _, last = at.partition("..")
+            a, b = say(f"event.{first}").lower(), say(f"event.{last}").lower()
+            label = say("numbers.change_label", angle=say(f"angle.{angle}"), a=a, b=b)
+            out.append({"key": f"{angle}@{at}", "label": label, "cell": cell(angle, value, band, aspect=3.6)})
+    return out
 
 
 def _event(swing: Swing, k: int, places: Mapping[str, Any]) -> Figure:
@@ -250,7 +265,7 @@ def _phases(swing: Swing) -> list[Figure]:
     reached = _reached(swing)
     return [
         {"from": a, "to": b, "s": round(tb - ta, 3), "text": say("strip.seconds", s=f"{tb - ta:.2f}")}
-        for (a, ta), (b, tb) in zip(reached, reached[1:], strict=False)
+        for (a, ta), (b, tb) in pairwise(reached)
     ]
 
 
@@ -522,7 +537,7 @@ def mean_of(values: Sequence[Value]) -> tuple[float, float, float]:
     quadrature to the confidence interval of the mean (Student's t). A reading that doesn't tell its
     shared part is taken as wholly shared, which can only overstate the doubt.
     """
-    from scipy.special import stdtrit
+    from scipy.special import stdtrit  # type: ignore[import-untyped]
 
     x = np.array([v.value_deg for v in values], dtype=float)
     shared = [v.u95_deg if v.zero_u95_deg is None else v.zero_u95_deg for v in values]

@@ -74,28 +74,48 @@ def sentence(swing: Swing) -> Sentence:
     """What a coach should know first about this swing."""
     if swing.grade == "poor":
         return Sentence(say("sentence.poor", reason=listed(list(swing.reasons)) or say("value.reason")))
-    readings = _readings(swing)
+    readings, changes = _readings(swing), _changes_out(swing)
     if not readings:
-        return Sentence(_without_bands(swing))
+        return Sentence(_without_bands(swing), _also(changes))
     out = [r for r in readings if r.out]
     if not out:
-        return Sentence(_nothing_out(readings))
+        return Sentence(_nothing_out(readings, changes), _also(changes))
     lead = _worst([r for r in out if r.angle == out[0].angle])
     others = [_worst([r for r in out if r.angle == a]) for a in dict.fromkeys(r.angle for r in out) if a != lead.angle]
-    also = listed(
-        [
-            say(
-                "sentence.also_item",
-                angle=say(f"angle.{r.angle}").lower(),
-                at=say(f"at.{r.event}"),
-                side=say(f"side_{r.verdict}.{r.angle}"),
+    items = [
+        say(
+            "sentence.also_item",
+            angle=say(f"angle.{r.angle}").lower(),
+            at=say(f"at.{r.event}"),
+            side=say(f"side_{r.verdict}.{r.angle}"),
+        )
+        for r in others
+    ]
+    return Sentence(f"{_departure(lead)} {_afterwards(lead, readings)}".strip(), _also([*items, *changes]))
+
+
+def _also(items: list[str]) -> str:
+    return say("sentence.also", items=listed(items)) if items else ""
+
+
+def _changes_out(swing: Swing) -> list[str]:
+    """Changes between two events that are surely outside their bands, in words."""
+    found = []
+    for key, band in swing.bands.items():
+        angle, _, at = key.partition("@")
+        first, dots, last = at.partition("..")
+        value = swing.changes.get(angle, {}).get(at, Value(None))
+        if dots and value.known and band.verdict in ("below", "above"):
+            found.append(
+                say(
+                    "sentence.change_item",
+                    angle=say(f"angle.{angle}").lower(),
+                    a=say(f"event.{first}").lower(),
+                    b=say(f"event.{last}").lower(),
+                    side=say(f"side_{band.verdict}.{angle}"),
+                )
             )
-            for r in others
-        ]
-    )
-    return Sentence(
-        f"{_departure(lead)} {_afterwards(lead, readings)}".strip(), say("sentence.also", items=also) if also else ""
-    )
+    return found
 
 
 def sided(angle: str, value: Value) -> str:
@@ -118,6 +138,8 @@ def _readings(swing: Swing) -> list[_Reading]:
     found = []
     for key, band in swing.bands.items():
         angle, _, event = key.partition("@")
+        if event not in EVENTS:
+            continue  # a change between two events: see _changes
         found.append(_Reading(angle, event, swing.angles.get(angle, {}).get(event, Value(None)), band))
     return sorted(found, key=lambda r: (ORDER.index(r.angle), EVENTS.index(r.event)))
 
@@ -152,7 +174,7 @@ def _afterwards(lead: _Reading, readings: list[_Reading]) -> str:
     return say("sentence.unclear_later", at=say(f"at.{unsure.event}"))
 
 
-def _nothing_out(readings: list[_Reading]) -> str:
+def _nothing_out(readings: list[_Reading], changes: list[str]) -> str:
     read = [r for r in readings if r.verdict != "unread"]
     if not read:
         return say("sentence.none_read", reason=readings[0].value.reason or say("value.reason"))
@@ -165,6 +187,8 @@ def _nothing_out(readings: list[_Reading]) -> str:
     inside = sum(r.verdict == "inside" for r in read)
     if len(read) == 1:
         return first
+    if changes:
+        return first  # "all inside" would be wrong: what is out follows
     if inside == len(read):
         return f"{first} {say('sentence.all_in', n=inside)}"
     return f"{first} {say('sentence.some_in', n=inside, m=len(read))}"

@@ -14,7 +14,7 @@ import os
 import threading
 import tomllib
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import cache, cached_property
@@ -23,6 +23,7 @@ from typing import Any
 
 import numpy as np
 
+from dashboard import bandsets
 from dashboard.bandsets import ChosenBands
 from imu.errors import CupbowError
 from imu.measured import Measurement, SwingTrace, write_whole
@@ -132,6 +133,7 @@ class Service:
         self._only = given if alone else None
         self._cache = _owned(Path(cache_dir) if cache_dir else _user_dir("cache"))
         self._data = _owned(Path(data_dir) if data_dir else _user_dir("data"))
+        self._band_folder = _owned(self._data / "bands")
         self._measurer = measurer
         self._lock = threading.RLock()
         self._ready: OrderedDict[str, Ready] = OrderedDict()
@@ -314,7 +316,28 @@ class Service:
     # -- bands -------------------------------------------------------------------------------------
 
     def bands(self) -> ChosenBands:
-        return ChosenBands()
+        """The set in use."""
+        return bandsets.load(self._band_folder, bandsets.read_choice(self._data / "settings.json"))
+
+    def band_sets(self) -> list[tuple[str, str]]:
+        """Key and name of every set that can be used."""
+        return bandsets.sets(self._band_folder)
+
+    def choose_bands(self, key: str) -> None:
+        if key not in dict(self.band_sets()):
+            raise CupbowError(f"there is no set of bands {key!r}; choose one of the list")
+        with self._lock:
+            self._write("settings.json", self._read("settings.json") | {"bands": key})
+
+    def save_bands(self, name: str, rows: Sequence[Mapping[str, Any]]) -> None:
+        """Keeps a set under its name, in place of one of the same name, and uses it."""
+        bands = bandsets.from_rows(name, rows)
+        key = bandsets.key_of(bands.name)
+        path = self._band_folder / f"{key}.toml"
+        with self._lock:
+            bands.write(path)
+            path.chmod(0o600)
+            self.choose_bands(key)
 
     # -- swings left out ---------------------------------------------------------------------------
 
@@ -408,7 +431,9 @@ class _Hashes:
 def _content_files(recording: Path) -> list[Path]:
     if recording.is_file():
         return [recording]
-    found = (path for path in recording.rglob("*") if not any(p.startswith(".") for p in path.relative_to(recording).parts))
+    found = (
+        path for path in recording.rglob("*") if not any(p.startswith(".") for p in path.relative_to(recording).parts)
+    )
     return sorted(path for path in found if path.is_file())
 
 

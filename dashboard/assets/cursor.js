@@ -57,6 +57,16 @@
     adopt(figure) { d.cursor.toEvent(figure, state.event || d.link.get("at") || "top"); },
   };
 
+  /* Links that stay within the application (`data-go`). */
+  document.addEventListener("click", (e) => {
+    const a = e.target.closest && e.target.closest("a[data-go]");
+    if (!a || e.defaultPrevented || e.metaKey || e.ctrlKey || e.shiftKey || e.button > 0) return;
+    e.preventDefault();
+    const list = a.closest("details");
+    if (list) list.open = false;
+    d.link.go(a.getAttribute("href"));
+  });
+
   d.useCursor = () => React.useSyncExternalStore(d.cursor.subscribe, d.cursor.get);
 
   d.useWidth = (ref) => {

@@ -52,7 +52,15 @@
           c.value === null ? h("td", { colSpan: 2, className: "note reason" }, c.reason)
             : [h("td", { key: "n", className: "figure", title: c.sided }, h("span", { className: "number" }, c.text + "°"), " ", h("span", { className: "doubt" }, c.doubt)),
                h("td", { key: "w", className: "verdict" }, c.level ? h(d.Level, { level: c.level, width: 64, height: 17, label: c.spoken }) : null, h("span", { className: c.sure ? "word strong" : "word" }, c.word))]);
-      }))));
+      }))),
+      figure.changes.length ? h("h3", { className: "sub-title" }, w.numbers_change) : null,
+      figure.changes.length ? h("table", null, h("caption", { className: "unseen" }, w.numbers_change), h("tbody", null, figure.changes.map((row) => {
+        const c = row.cell;
+        return h("tr", { key: row.key, "data-angle": row.key }, h("th", { scope: "row", className: "wraps" }, row.label),
+          c.value === null ? h("td", { colSpan: 2, className: "note reason" }, c.reason)
+            : [h("td", { key: "n", className: "figure" }, h("span", { className: "number" }, (c.value > 0 && c.text !== "0" ? "+" : "") + c.text + "°"), " ", h("span", { className: "doubt" }, c.doubt)),
+               h("td", { key: "w", className: "verdict" }, c.level ? h(d.Level, { level: c.level, width: 64, height: 17, label: c.spoken }) : null, h("span", { className: c.sure ? "word strong" : "word" }, c.word))]);
+      }))) : null);
   };
 
   d.Means = function ({ id, figure }) {
@@ -67,49 +75,53 @@
       h("p", { className: "note" }, figure.enough ? figure.note : figure.few));
   };
 
-  d.BandEditor = function ({ id, figure, setProps, saves }) {
+  d.BandEditor = function ({ id, figure, setProps, asks, fault }) {
     const w = figure.words;
     const [rows, setRows] = React.useState(figure.rows);
     const [name, setName] = React.useState(figure.name);
-    const [fault, setFault] = React.useState("");
-    React.useEffect(() => { setRows(figure.rows); setName(figure.name); setFault(""); }, [figure]);
+    const [wrong, setWrong] = React.useState("");
+    React.useEffect(() => { setRows(figure.rows); setName(figure.name); setWrong(""); }, [figure]);
+    React.useEffect(() => { setWrong(fault || ""); }, [fault, asks]);
     const change = (k, field, value) => setRows(rows.map((r, i) => (i === k ? { ...r, [field]: value } : r)));
     const least = (r) => figure.least[`${r.angle}@${r.event}`];
-    const wide = (r) => Number(r.high) - Number(r.low);
     const filled = (v) => v !== "" && v !== null && Number.isFinite(Number(v));
+    const ask = (what) => setProps({ ask: what, asks: (asks || 0) + 1 });
     const save = () => {
-      if (!rows.every((r) => filled(r.low) && filled(r.high))) return setFault(w.number);
-      if (!rows.every((r) => wide(r) > 0)) return setFault(w.order);
-      const keys = rows.map((r) => `${r.angle}@${r.event}`);
-      if (new Set(keys).size < keys.length) return setFault(w.doubled);
-      setFault("");
-      return setProps({ draft: { name, rows: rows.map((r) => ({ angle: r.angle, event: r.event, low: Number(r.low), high: Number(r.high), source: r.source || "" })) }, saves: (saves || 0) + 1 });
+      if (!rows.every((r) => filled(r.low) && filled(r.high))) return setWrong(w.number);
+      if (!rows.every((r) => Number(r.high) > Number(r.low))) return setWrong(w.order);
+      setWrong("");
+      return ask({ save: name, rows: rows.map((r) => ({ ...r, low: Number(r.low), high: Number(r.high) })) });
     };
     const select = (label, value, options, onChange) => h("select", { "aria-label": label, value, onChange: (e) => onChange(e.target.value) }, options.map(([v, t]) => h("option", { key: v, value: v }, t)));
-    const number = (label, value, onChange) => h("input", { type: "number", step: 1, inputMode: "decimal", "aria-label": label, value: value === null ? "" : value, onChange: (e) => onChange(e.target.value) });
+    const number = (label, value, onChange) => h("input", { type: "number", step: "any", "aria-label": label, value: value === null ? "" : value, onChange: (e) => onChange(e.target.value) });
+    const title = (list, key) => (list.find((a) => a[0] === key) || [key, key])[1];
     return h("div", { id, className: "band-editor" },
+      h("div", { className: "row" }, h("label", { htmlFor: id + "-set" }, w.choose),
+        h("select", { id: id + "-set", value: figure.key, onChange: (e) => ask({ choose: e.target.value }) }, figure.sets.map(([v, t]) => h("option", { key: v, value: v }, t)))),
       rows.length ? h("div", { className: "scroll", role: "region", tabIndex: 0, "aria-label": w.title }, h("table", null,
-        h("thead", null, h("tr", null, [w.angle, w.event, w.low, w.high, w.least].map((t) => h("th", { key: t, scope: "col" }, t)), h("th", null, h("span", { className: "unseen" }, w.remove)))),
+        h("thead", null, h("tr", null, [w.angle, w.event, w.low, w.high, w.least].map((t) => h("th", { key: t, scope: "col" }, t)), h("td", null))),
         h("tbody", null, rows.map((r, k) => {
           const need = least(r);
-          const narrow = need && filled(r.low) && filled(r.high) && wide(r) > 0 && wide(r) < need;
-          const names = `${figure.angles.find((a) => a[0] === r.angle)[1]}, ${figure.events.find((a) => a[0] === r.event)[1]}`;
+          const wide = Number(r.high) - Number(r.low);
+          const narrow = need && filled(r.low) && filled(r.high) && wide > 0 && wide < need;
+          const names = `${title(figure.angles, r.angle)}, ${title(figure.events, r.event)}`;
           return h(React.Fragment, { key: k },
-            h("tr", null,
+            h("tr", { title: r.source || null },
               h("td", null, select(w.angle, r.angle, figure.angles, (v) => change(k, "angle", v))),
               h("td", null, select(w.event, r.event, figure.events, (v) => change(k, "event", v))),
               h("td", null, number(`${w.low} ${names}`, r.low, (v) => change(k, "low", v))),
               h("td", null, number(`${w.high} ${names}`, r.high, (v) => change(k, "high", v))),
               h("td", { className: "note" }, need ? need + "°" : "—"),
-              h("td", null, h("button", { type: "button", className: "quiet", "aria-label": w.remove_label.replace("{angle}, {event}", names), onClick: () => setRows(rows.filter((_, i) => i !== k)) }, w.remove))),
+              h("td", null, h("button", { type: "button", className: "quiet", "aria-label": w.remove_label.replace("{names}", names), onClick: () => setRows(rows.filter((_, i) => i !== k)) }, w.remove))),
+            h("tr", { className: "band-source" }, h("td", { colSpan: 6, className: "note" }, r.source || w.own, r.clubs && r.clubs.length ? " (" + w.for_clubs.replace("{clubs}", r.clubs.join(", ")) + ")" : "")),
             narrow ? h("tr", { className: "narrow-band" }, h("td", { colSpan: 6 }, h("span", { role: "status" }, w.narrow.replace("{n}", need)), " ",
-              h("button", { type: "button", className: "quiet", onClick: () => { const mid = (Number(r.low) + Number(r.high)) / 2; const low = Math.floor(mid - need / 2); setRows(rows.map((q, i) => (i === k ? { ...q, low, high: low + need } : q))); } }, w.take_least.replace("{n}", need)))) : null);
+              h("button", { type: "button", className: "quiet", onClick: () => { const low = Math.floor((Number(r.low) + Number(r.high) - need) / 2); setRows(rows.map((q, i) => (i === k ? { ...q, low, high: low + need } : q))); } }, w.take_least.replace("{n}", need)))) : null);
         })))) : h("p", { className: "note" }, w.empty),
       h("p", { className: "note" }, w.least_help),
-      fault ? h("p", { className: "band-fault", role: "alert" }, fault) : null,
+      wrong ? h("p", { className: "band-fault", role: "alert" }, wrong) : null,
       h("div", { className: "row" },
-        h("button", { type: "button", onClick: () => setRows([...rows, { angle: "wrist_flexion", event: "top", low: "", high: "", source: "" }]) }, w.add),
-        h("label", null, w.name, " ", h("input", { type: "text", value: name, maxLength: 60, onChange: (e) => setName(e.target.value) })),
+        h("button", { type: "button", onClick: () => setRows([...rows, { angle: "wrist_flexion", event: "top", low: "", high: "", source: "", clubs: [] }]) }, w.add),
+        h("label", { htmlFor: id + "-name" }, w.name), h("input", { id: id + "-name", type: "text", value: name, maxLength: 60, onChange: (e) => setName(e.target.value) }),
         h("button", { type: "button", className: "strong", onClick: save, disabled: !name.trim() }, w.save)));
   };
 

@@ -100,7 +100,7 @@
     const eventX = (e, k) => (view === "real" ? (e.real === null ? null : x(e.real)) : x(k));
     const here = figure.events.findIndex((e) => e.key === cursor.event);
     const cx = place.length ? x(place[cursor.sample] ?? place[place.length - 1]) : x(Math.max(0, here));
-    const back = [], front = [], text = [];
+    const back = [], front = [], text = [], zones = [];
     const Y = { figure: 46, wrist: 128, name: 178, foot: 205 };
 
     back.push(h("rect", { key: "sel", className: "selected", x: x(here) - column / 2 + 3, y: 2, width: column - 6, height: Y.foot - 2, rx: 9 }));
@@ -135,7 +135,7 @@
 
     figure.panels.forEach((panel, k) => {
       const banded = panel.cells.some((c) => c.level);
-      const height = panel.tall ? 196 : 52;
+      const height = panel.tall ? 216 : 54;
       const y0 = y + (panel.tall ? 4 : 8), y1 = y0 + height;
       if (k) back.push(h("line", { key: "sep" + k, className: "separator", x1: 0, x2: width, y1: y, y2: y }));
       text.push(h("text", { key: "l" + k, x: 0, y: y0 + 14, className: "panel-name" }, panel.label));
@@ -144,8 +144,8 @@
       if (panel.tall) {
         text.push(h("text", { key: "p" + k, x: 0, y: y0 + 34, className: "note" }, panel.plus));
         front.push(h("g", { key: "ip" + k }, d.stick("plus", 56, y0 + 30)));
-        text.push(h("text", { key: "m" + k, x: 0, y: y1 - 4, className: "note" }, panel.minus));
-        front.push(h("g", { key: "im" + k }, d.stick("minus", 58, y1 - 8)));
+        text.push(h("text", { key: "m" + k, x: 0, y: y1 - 22, className: "note" }, panel.minus));
+        front.push(h("g", { key: "im" + k }, d.stick("minus", 58, y1 - 26)));
       } else {
         text.push(h("text", { key: "p" + k, x: 0, y: y0 + 31, className: "note" }, panel.plus));
         text.push(h("text", { key: "m" + k, x: 0, y: y0 + 47, className: "note" }, panel.minus));
@@ -154,6 +154,7 @@
       }
       if (panel.tall) panel.ticks.forEach((t) => text.push(h("text", { key: "tick" + k + t, x: left - 8, y: toY(t) + 4, className: "tick end" }, t < 0 ? "−" + -t : String(t))));
       figure.events.forEach((e, j) => { const ex = eventX(e, j); if (ex !== null) back.push(h("line", { key: "v" + k + j, className: "event-line", x1: ex, x2: ex, y1: y + 1, y2: y1 })); });
+      zones.push([y + 1, y1]);
       front.push(h("g", { key: "tr" + k }, trace(panel, place, x, y0, y1, ids, { left, right, corridorX })));
       if (panel.outside.length && panel.tall) {
         const [a, b] = panel.outside[0];
@@ -183,7 +184,9 @@
       } else y += 4;
     });
     const bottom = y;
-    front.push(h("line", { key: "cursor", className: "cursor", x1: cx, x2: cx, y1: view === "real" || !cursor.exact ? top - 6 : Y.foot, y2: bottom - 6 }));
+    /* In real time the numbers stand in their own columns: the cursor keeps to the traces. */
+    const spans = view === "real" ? zones.map(([a, b], k) => [k ? a : top - 6, b]) : [[cursor.exact ? Y.foot : top - 6, bottom - 6]];
+    spans.forEach(([a, b], k) => front.push(h("line", { key: "cursor" + k, className: "cursor", x1: cx, x2: cx, y1: a, y2: b })));
     const handle = !cursor.exact || view === "real" ? h("circle", { key: "handle", className: "cursor-handle", cx, cy: top - 6, r: 5 }) : null;
     return { children: [patterns(ids), ...back, ...front, handle, ...text], height: bottom, x, place, top, column, headBottom: Y.foot };
   }
@@ -278,7 +281,7 @@
           h("tr", null, h("th", { scope: "row" }, w.time), figure.events.map((e) => h("td", { key: e.key }, e.t === null ? w.not_reached : e.t.toFixed(2) + " s"))),
           figure.numbers.map((row) => h("tr", { key: row.angle }, h("th", { scope: "row" }, row.label),
             row.cells.map((c, k) => h("td", { key: k, "data-value": c.value, "data-u95": c.u95, "data-cell": `${row.angle}@${figure.events[k].key}`, title: c.reason, className: figure.events[k].key === cursor.event ? "here" : "" },
-              h("span", { className: "number" }, c.text), " ", h("span", { className: "doubt" }, c.doubt), c.level ? h("span", { className: "word" + (c.sure ? " strong" : "") }, " " + c.word) : null, shown ? null : c.reason ? " " + c.reason : null)))))));
+              h("span", { className: "number" }, c.text), " ", h("span", { className: "doubt" }, c.doubt), c.level && c.value !== null ? h("span", { className: "word" + (c.sure ? " strong" : "") }, " " + c.word) : null, shown ? null : c.reason ? " " + c.reason : null)))))));
   }
 
   d.Strip = function (props) {

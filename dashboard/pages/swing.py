@@ -11,16 +11,19 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import parse_qs, quote, unquote
 
-from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import Dash, Input, Output, State, dcc, html, no_update
 
+from dashboard import bandsets
 from dashboard import components as ui
 from dashboard.doubts import doubts
-from dashboard.figures import means_figure, rail_item, swing_figure
+from dashboard.figures import NUMBERS, means_figure, rail_item, swing_figure
 from dashboard.pages import Page
 from dashboard.sentence import sentence
 from dashboard.service import Busy, Entry, Failed, Ready, Service
 from dashboard.words import count, group, listed, say
+from imu.errors import CupbowError
 from imu.measured import Measurement, Swing
+from imu.recording import EVENTS
 
 PATH = "/swings"
 POLL_MS = 400
@@ -49,8 +52,9 @@ def layout(service: Service) -> html.Div:
         [
             dcc.Interval(id="swing-poll", interval=POLL_MS, disabled=True),
             dcc.Store(id="swing-changed", data=0),
+            dcc.Store(id="swing-shown"),
             html.Div(id="swing-chooser"),
-            html.Div(id="swing-body", **{"aria-busy": "false"}),
+            html.Div(id="swing-body"),
             html.Div(id="swing-bands"),
         ],
         id="swing-page",
@@ -66,15 +70,40 @@ def register(app: Dash, service: Service) -> None:
         Output("swing-bands", "children"),
         Output("swing-poll", "disabled"),
         Output("page-who", "children"),
+        Output("swing-shown", "data"),
         Input("url", "pathname"),
         Input("url", "search"),
         Input("swing-changed", "data"),
         Input("swing-poll", "n_intervals"),
+        State("swing-shown", "data"),
     )
-    async def show(pathname: str, search: str, _changed: int, _polls: int) -> tuple[Any, ...]:
+    async def show(pathname: str, search: str, _changed: int, _polls: int, shown: str | None) -> tuple[Any, ...]:
         if not (pathname in ("/", "") or (pathname or "").startswith(PATH)):
-            return no_update, no_update, no_update, True, no_update
-        return await asyncio.to_thread(view, service, Choice.of(pathname, search))
+            return (no_update, no_update, no_update, True, no_update, no_update)
+        found = await asyncio.to_thread(view, service, Choice.of(pathname, search))
+        # What is being typed into the form of bands outlives a change of swing.
+        bands = no_update if found.shown and found.shown == shown else found.bands
+        return found.chooser, found.body, bands, not found.waiting, found.who, found.shown
+
+    @app.callback(
+        Output("swing-changed", "data", allow_duplicate=True),
+        Output("swing-band-editor", "fault"),
+        Input("swing-band-editor", "asks"),
+        State("swing-band-editor", "ask"),
+        State("swing-changed", "data"),
+        prevent_initial_call=True,
+    )
+    async def edit_bands(asks: int | None, ask: dict[str, Any] | None, changed: int) -> tuple[Any, Any]:
+        if not asks or not ask:
+            return no_update, no_update
+        try:
+            if "choose" in ask:
+                await asyncio.to_thread(service.choose_bands, ask["choose"])
+            else:
+                await asyncio.to_thread(service.save_bands, ask["save"], ask["rows"])
+        except CupbowError as error:
+            return no_update, str(error)
+        return changed + 1, ""
 
     @app.callback(
         Output("swing-changed", "data", allow_duplicate=True),
@@ -125,24 +154,34 @@ PAGE = Page(PATH, say("page.swings"), layout, register)
 # -- what is shown ---------------------------------------------------------------------------------
 
 
-def view(service: Service, choice: Choice) -> tuple[Any, ...]:
-    """Chooser, body, bands, whether to stop asking, and who: for one link."""
+@dataclass(frozen=True)
+class View:
+    """What a link shows: parts of the page; whether to ask again soon; what the bands belong to."""
+
+    body: Any
+    chooser: Any = None
+    bands: Any = None
+    who: str = ""
+    shown: str = ""
+    waiting: bool = False
+
+
+def view(service: Service, choice: Choice) -> View:
     entries = service.recordings()
     entry = _entry(service, choice, entries)
-    chooser = _chooser(service, entries, entry)
     if not entries:
-        body = ui.fault(say("recording.empty"), say("recording.empty_do"), where=str(service.root))
-        return None, body, None, True, None
+        return View(ui.fault(say("recording.empty"), say("recording.empty_do"), where=str(service.root)))
+    chooser = _chooser(service, entries, entry)
     if entry is None:
-        body = ui.fault(say("recording.unknown", name=choice.recording or ""), say("recording.unknown_do"))
-        return chooser, body, None, True, None
+        missing = ui.fault(say("recording.unknown", name=choice.recording or ""), say("recording.unknown_do"))
+        return View(missing, chooser)
     state = service.open(entry)
     if isinstance(state, Busy):
-        return chooser, _waiting(state), None, False, None
+        return View(_waiting(state), chooser, waiting=True)
     if isinstance(state, Failed):
-        return chooser, _failed(state), None, True, None
-    body = _measured(service, state, choice)
-    return chooser, body, _bands(service, state), True, _who(state.measurement)
+        return View(_failed(state), chooser)
+    who = say(f"app.{state.measurement.handedness}_lead")
+    return View(_measured(service, state, choice), chooser, _bands(service, state), who, state.identity)
 
 
 def _entry(service: Service, choice: Choice, entries: list[Entry] | None = None) -> Entry | None:
@@ -186,7 +225,7 @@ def _chooser(service: Service, entries: list[Entry], current: Entry | None) -> h
     return html.Details(
         [
             html.Summary([html.Strong(title), html.Span(_about(current) if current else "", className="aside")]),
-            html.Nav(parts, className="chooser-body", **{"aria-label": say("recording.here", root=service.root.name)}),
+            html.Nav(parts, className="chooser-body", **ui.aria(label=say("recording.here", root=service.root.name))),
         ],
         className="chooser no-print",
         # A list of one is no choice; without a choice the list is what the page is about.
@@ -200,9 +239,10 @@ def _choice_link(service: Service, entry: Entry, current: bool) -> html.A:
         state = count("recording.swings", n)
     else:
         state = say("recording.failed") if service.failure(entry) else say("recording.not_measured")
-    here = {"aria-current": "page"} if current else {}
+    extra = {"data-go": ""} | (ui.aria(current="page") if current else {})
     parts = (entry.name, _about(entry), state)
-    return html.A([html.Span(t, className="aside" if k else "") for k, t in enumerate(parts)], href=link(entry), **here)
+    words = [html.Span(t, className="aside" if k else "") for k, t in enumerate(parts)]
+    return html.A(words, href=link(entry), **extra)
 
 
 def _about(entry: Entry) -> str:
@@ -219,10 +259,6 @@ def _day(stamp: str) -> str:
     return f"{when.day} {when:%B %Y}"
 
 
-def _who(measurement: Measurement) -> Any:
-    return say(f"app.{measurement.handedness}_lead")
-
-
 def _waiting(state: Busy) -> html.Section:
     percent = round(100 * min(max(state.fraction, 0.0), 1.0))
     name = say("recording.measuring", name=state.entry.name)
@@ -230,7 +266,7 @@ def _waiting(state: Busy) -> html.Section:
         html.Div(style={"width": f"{percent}%"}),
         className="progress",
         role="progressbar",
-        **{"aria-label": name, "aria-valuemin": "0", "aria-valuemax": "100", "aria-valuenow": str(percent)},
+        **ui.aria(label=name, valuemin="0", valuemax="100", valuenow=str(percent)),
     )
     step = say("recording.queued") if state.queued else f"{percent} % {state.step}"
     return html.Section(
@@ -248,9 +284,7 @@ def _failed(state: Failed) -> html.Section:
     retry = html.Div(html.Button(say("recording.again"), id={"swing-do": "again"}, type="button"))
     if state.cancelled:
         return ui.fault(say("recording.cancelled"), say("recording.unreadable_do"), action=retry)
-    return ui.fault(
-        say("recording.unreadable"), say("recording.unreadable_do"), where=state.message, action=retry
-    )
+    return ui.fault(say("recording.unreadable"), say("recording.unreadable_do"), where=state.message, action=retry)
 
 
 def _measured(service: Service, state: Ready, choice: Choice) -> list[Any]:
@@ -264,23 +298,35 @@ def _measured(service: Service, state: Ready, choice: Choice) -> list[Any]:
     swing = _swing(measurement, choice)
     rail = ui.Rail(
         id="swing-rail",
-        items=[
-            rail_item(s, href=link(state.entry, s.index), left_out=s.index in left_out) for s in measurement.swings
-        ],
+        items=[rail_item(s, href=link(state.entry, s.index), left_out=s.index in left_out) for s in measurement.swings],
         current=swing.index if swing else None,
         words={"rail": say("swing.rail"), "previous": say("swing.previous"), "next": say("swing.next")},
     )
     if swing is None:
         numbers = listed([str(s.index) for s in measurement.swings])
-        return [rail, ui.fault(say("recording.no_swing_number", n=choice.swing, all=numbers), say("recording.unknown_do"))]
-    figure = swing_figure(swing, handedness=measurement.handedness, scales=state.scales)
+        return [
+            rail,
+            ui.fault(say("recording.no_swing_number", n=choice.swing, all=numbers), say("recording.unknown_do")),
+        ]
+    figure = swing_figure(
+        swing, handedness=measurement.handedness, scales=state.scales, bands_name=service.bands().name
+    )
     said = sentence(swing)
     out = swing.index in left_out
     heading = f"{said.headline}\n{state.entry.name}, {_place(swing, measurement)}"
     main = html.Div(
         [
             ui.Strip(id="swing-strip", figure=figure, heading=heading, file=f"{state.entry.name}-swing-{swing.index}"),
-        ]
+            html.Div(
+                [
+                    ui.Means(id="swing-means", figure=means_figure(measurement, kind=swing.kind, left_out=left_out)),
+                    _recording_card(measurement),
+                ],
+                className="pair",
+            ),
+            _take_away(state.entry),
+        ],
+        className="main-column",
     )
     side = html.Div(
         [
@@ -290,26 +336,12 @@ def _measured(service: Service, state: Ready, choice: Choice) -> list[Any]:
         ],
         className="side",
     )
-    below = html.Div(
-        [
-            html.Div(
-                [
-                    ui.Means(id="swing-means", figure=means_figure(measurement, kind=swing.kind, left_out=left_out)),
-                    _take_away(state.entry, swing),
-                    _recording_card(measurement),
-                ],
-                className="trio",
-            )
-        ],
-        className="below",
-    )
     return [
         rail,
         html.H1(said.headline, className="say", id="swing-say"),
         html.P(said.also, className="say-more") if said.also else None,
         _under(swing, measurement, out),
         html.Div([main, side], className="columns"),
-        below,
     ]
 
 
@@ -334,14 +366,14 @@ def _under(swing: Swing, measurement: Measurement, out: bool) -> html.Div:
         id={"swing-do": "leave-out"},
         type="button",
         className="quiet no-print",
-        **{"aria-pressed": "true" if out else "false"},
+        **ui.aria(pressed="true" if out else "false"),
     )
     words = html.Span(". ".join(p[0].upper() + p[1:] for p in parts if p) + ".")
     flag = html.Strong(say("swing.is_left_out")) if out else None
     return html.Div([e for e in (words, flag, button) if e is not None], className="say-under")
 
 
-def _take_away(entry: Entry, swing: Swing) -> html.Section:
+def _take_away(entry: Entry) -> html.Section:
     base = f"/files/{quote(entry.key)}"
     files = [
         ("download.csv", f"{base}?what=numbers.csv"),
@@ -376,8 +408,26 @@ def _recording_card(measurement: Measurement, *, open: bool = False) -> html.Det
     if measurement.warnings:
         parts.append(html.Ul([html.Li(w) for w in measurement.warnings], className="warnings"))
     worrying = open or bool(measurement.warnings)
-    return ui.fold(say("recording.title"), *parts, open=worrying)
+    return ui.fold(say("recording.title"), *parts, open=worrying, kind="recording")
 
 
-def _bands(service: Service, state: Ready) -> Any:
-    return None
+def _bands(service: Service, state: Ready) -> html.Details:
+    chosen = service.bands()
+    changes = dict.fromkeys(at for s in state.measurement.swings for per in s.changes.values() for at in per)
+    changes |= dict.fromkeys(b.at for b in chosen.bands.bands if b.is_change)
+    figure = {
+        "key": chosen.key,
+        "name": chosen.name,
+        "rows": bandsets.rows(chosen.bands),
+        "sets": [list(s) for s in service.band_sets()],
+        "least": bandsets.least_widths(state.measurement),
+        "angles": [[a, say(f"angle.{a}")] for a in NUMBERS],
+        "events": [[e, say(f"event.{e}")] for e in EVENTS] + [[c, _change_name(c)] for c in changes],
+        "words": group("bands"),
+    }
+    return ui.fold(say("bands.title"), ui.BandEditor(id="swing-band-editor", figure=figure), kind="no-print")
+
+
+def _change_name(at: str) -> str:
+    first, _, last = at.partition("..")
+    return say("bands.change", a=say(f"event.{first}"), b=say(f"event.{last}").lower())
