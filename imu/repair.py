@@ -19,7 +19,7 @@ from scipy.spatial.transform import Rotation
 from imu.calibration import runs
 from imu.fit import DEG, Jump
 from imu.recording import Array, Role
-from imu.timebase import Samples, rates_at
+from imu.timebase import Rates, Samples
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,8 +45,8 @@ def rigid_map(hand: Samples, club: Samples) -> Rigid | None:
     period = max(hand.period_s, club.period_s)
     lo, hi = max(hand.start_s, club.start_s), min(hand.end_s, club.end_s)
     t = np.arange(lo, hi, period)
-    a, known_a = rates_at(hand, t, period)
-    b, known_b = rates_at(club, t, period)
+    a, known_a = Rates(hand, period).at(t)
+    b, known_b = Rates(club, period).at(t)
     speed = np.minimum(np.linalg.norm(a, axis=1), np.linalg.norm(b, axis=1))
     use = np.flatnonzero(known_a & known_b & (speed > 1.5))
     if len(use) < 60:
@@ -114,9 +114,9 @@ def _fill(
         if role == "hand":
             matrix = np.linalg.inv(rigid.matrix)
             offset = -matrix @ rigid.offset
-    other = sensors.get("hand" if role == "forearm" else "forearm") if role == "forearm" else None
-    if role == "forearm" and other is None:
-        other = sensors.get("club")
+    twin_rates = Rates(twin) if twin is not None else None
+    next_to = sensors.get("hand", sensors.get("club")) if role == "forearm" else None
+    other = Rates(next_to) if next_to is not None else None
     full_scale = np.nanmax(np.abs(gyro)) if np.isfinite(gyro).any() else 0.0
     guesses = []
     # Stretches a few samples apart are one: nothing is learnt between them.
@@ -132,8 +132,8 @@ def _fill(
         holes = need[lo:hi]
         clipped = samples.clipped_gyro[lo:hi] & samples.present[lo:hi, None]
         sd = None
-        if twin is not None and local_speed > 0.3:
-            seen, known = _from_twin(samples, twin, rows, t, matrix, offset, around, gyro)
+        if twin is not None and twin_rates is not None and local_speed > 0.3:
+            seen, known = _from_twin(samples, twin, twin_rates, rows, t, matrix, offset, around, gyro)
             if known.all():
                 value = np.where(holes, seen, gyro[lo:hi])
                 # a clipped axis was at least at its rail
@@ -170,6 +170,7 @@ def _joined(stretches: list[tuple[int, int]], gap: int) -> list[tuple[int, int]]
 def _from_twin(
     samples: Samples,
     twin: Samples,
+    twin_rates: Rates,
     rows: np.ndarray,
     t: Array,
     matrix: Array,
@@ -193,7 +194,7 @@ def _from_twin(
     # the pair must have agreed just outside, or the club was not in this hand
     if len(around):
         ta = samples.start_s + samples.period_s * around
-        va, ka = rates_at(twin, ta)
+        va, ka = twin_rates.at(ta)
         if np.count_nonzero(ka) >= 4:
             left = gyro[around][ka] - (va[ka] @ matrix.T + offset)
             size = np.linalg.norm(gyro[around][ka], axis=1)
@@ -211,7 +212,7 @@ def _from_twin(
 
 
 def _by_curve(
-    gyro: Array, bad: np.ndarray, rows: np.ndarray, around: np.ndarray, other: Samples | None, samples: Samples
+    gyro: Array, bad: np.ndarray, rows: np.ndarray, around: np.ndarray, other: Rates | None, samples: Samples
 ) -> Array:
     """Rates (m, 3) by a cubic through the neighbours, of what a free map of the next sensor leaves."""
     if len(around) < 4:
@@ -219,8 +220,8 @@ def _by_curve(
         return np.broadcast_to(filled, (len(rows), 3)).copy()
     base_around, base_rows = np.zeros((len(around), 3)), np.zeros((len(rows), 3))
     if other is not None:
-        va, ka = rates_at(other, samples.start_s + samples.period_s * around)
-        vr, kr = rates_at(other, samples.start_s + samples.period_s * rows)
+        va, ka = other.at(samples.start_s + samples.period_s * around)
+        vr, kr = other.at(samples.start_s + samples.period_s * rows)
         if ka.all() and kr.all():
             u, _, vt = np.linalg.svd(gyro[around].T @ va)
             turn = u @ np.diag([1, 1, np.linalg.det(u @ vt)]) @ vt

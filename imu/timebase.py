@@ -90,11 +90,10 @@ def uniform(stream: Stream) -> Samples:
         )
     period = _period(stamps)
     late = _is_arrival(stamps, period)
-    number = _numbers(stamps, period, late)
-    start, period = _line(number, stamps, late)
-    if late:  # a better period shows better where samples are missing
-        number = _numbers(stamps, period, late)
-        start, period = _line(number, stamps, late)
+    if late:
+        number, start, period = _from_arrivals(stamps)
+    else:
+        number, start, period = _from_ticks(stamps, period)
     residual = stamps - (start + period * number)
 
     n = int(number[-1]) + 1
@@ -126,17 +125,12 @@ def uniform(stream: Stream) -> Samples:
 
 
 def _period(stamps: Array) -> float:
-    """Sample period, robust to lost bursts and batches: the middle of the mean steps of many short
-    windows, since most windows hold no loss."""
+    """Sample period, robust to lost bursts: the middle of the mean steps of many short windows,
+    since most windows hold no loss."""
     n = len(stamps)
     width = min(64, n - 1)
     steps = (stamps[width:] - stamps[:-width]) / width
-    if n <= 4 * width:
-        return float(np.median(steps))
-    period = float(np.median(steps))
-    # Losses only lengthen a window: the early half of the distribution is nearer the truth.
-    whole = steps[np.abs(steps - period) < 0.02 * period]
-    return float(np.median(whole)) if len(whole) > 10 else period
+    return float(np.median(steps))
 
 
 def _is_arrival(stamps: Array, period: float) -> bool:
@@ -151,60 +145,177 @@ def _is_arrival(stamps: Array, period: float) -> bool:
     return bool(spread > max(1.5e-3, 0.1 * period))
 
 
-def _numbers(stamps: Array, period: float, late: bool) -> np.ndarray:
-    """Sample number of each stamp, counting the lost."""
-    if not late:
-        # Two passes: whole steps first, then the sum kept true against rounding of near-half steps.
-        step = np.maximum(np.rint(np.diff(stamps) / period), 1)
-        return np.concatenate([[0], np.cumsum(step)]).astype(int)
-    n = len(stamps)
-    reach = int(np.clip(round(0.25 / period), 12, 100))
-    excess = stamps - period * np.arange(n)
-    # A loss lifts the early edge of all that follows by whole periods; lateness alone does not.
-    edge = ndimage.minimum_filter1d(excess, reach, mode="nearest")
-    behind = edge[np.clip(np.arange(n - 1) - reach // 2, 0, n - 1)]
-    ahead = edge[np.clip(np.arange(n - 1) + 1 + reach // 2, 0, n - 1)]
-    wait = np.diff(stamps)
-    candidate = np.flatnonzero((wait > 1.5 * period) & (ahead - behind > 0.6 * period))
-    lost_before = np.zeros(n, int)
-    for group in np.split(candidate, np.flatnonzero(np.diff(candidate) > reach) + 1):
-        if not len(group):
-            continue
-        lo = max(0, int(group[0]) - reach + 1)
-        local = excess[lo : int(group[-1]) + 1 + reach].copy()
-        for c in group[np.argsort(-wait[group], kind="stable")]:  # the loss lies at the longest wait
-            first = int(c) - lo + 1
-            step = local[first : first + reach].min() - local[max(0, first - reach) : first].min()
-            count = int(np.rint(step / period))
-            if count > 0:
-                lost_before[int(c) + 1] = count
-                local[first:] -= count * period
-    return np.arange(n) + np.cumsum(lost_before)
-
-
-def _line(number: np.ndarray, stamps: Array, late: bool) -> tuple[float, float]:
-    """Start and period: least squares with outliers left out, or along the early edge."""
+# ---- stamps of the device's own clock, perhaps in ticks
+def _from_ticks(stamps: Array, period: float) -> tuple[np.ndarray, float, float]:
+    """Sample numbers, start and period: whole steps, then least squares without the outliers."""
+    step = np.maximum(np.rint(np.diff(stamps) / period), 1)
+    number = np.concatenate([[0], np.cumsum(step)]).astype(int)
     slope, start = np.polyfit(number, stamps, 1)
     for _ in range(8):
         residual = stamps - (start + slope * number)
-        if late:
-            # The earliest stamp of each stretch of the recording touches the line.
-            pieces = max(8, min(200, len(stamps) // 64))
-            bounds = np.linspace(0, len(stamps), pieces + 1).astype(int)
-            keep = np.array([lo + int(np.argmin(residual[lo:hi])) for lo, hi in zip(bounds, bounds[1:], strict=False) if hi > lo])
-            r = residual[keep]
-            good = np.abs(r - np.median(r)) <= 3 * 1.4826 * np.median(np.abs(r - np.median(r))) + 1e-6
-            keep = keep[good]
-        else:
-            spread = 1.4826 * np.median(np.abs(residual - np.median(residual))) + 1e-9
-            keep = np.flatnonzero(np.abs(residual - np.median(residual)) <= 4 * spread)
-        if len(keep) < 3:
-            break
+        spread = 1.4826 * np.median(np.abs(residual - np.median(residual))) + 1e-9
+        keep = np.abs(residual - np.median(residual)) <= 4 * spread
         new_slope, new_start = np.polyfit(number[keep], stamps[keep], 1)
         settled = abs(new_slope - slope) * number[-1] < 1e-7 and abs(new_start - start) < 1e-7
         slope, start = new_slope, new_start
         if settled:
             break
+    return number, float(start), float(slope)
+
+
+# ---- stamps given on arrival, perhaps a whole packet at once
+_EARLY = 0.3  # share of a period by which a stamp may seem early before a loss is ruled out
+
+
+def _from_arrivals(stamps: Array) -> tuple[np.ndarray, float, float]:
+    """Sample numbers, start and period from stamps that are late by the radio's wait, never early.
+
+    A packet arrives with its last sample, so packets are placed and samples follow. The period is the
+    one at which the earliest arrivals fall into step; then no packet may have come before its last
+    sample was taken, which bounds from above how many were lost before it, and the bound is met.
+    """
+    first = np.concatenate([[0], np.flatnonzero(np.diff(stamps) > 0) + 1])
+    size = np.diff(np.concatenate([first, [len(stamps)]]))
+    arrival = stamps[first]
+    usual = int(np.bincount(size).argmax())
+    packets = usual > 1 and np.mean(size % usual == 0) > 0.8
+    if packets:  # packets that waited for each other came together: part them
+        parts = -(-size // usual)
+        ends = np.repeat(first + size, parts) - usual * (
+            np.repeat(np.cumsum(parts), parts) - 1 - np.arange(int(parts.sum()))
+        )
+        first = np.concatenate([[0], ends[:-1]])
+        size, arrival = ends - first, stamps[first]
+    # in units of packets where they have one size, else of samples
+    unit = usual if packets else 1
+    count = np.arange(len(first)) if packets else np.cumsum(size) - 1
+    duration = _step_in_phase(arrival, count)
+    base = _early_edge(arrival, duration)
+    excess = (arrival - base) / duration - count
+    excess -= np.floor(excess[: max(4, len(excess) // 50)].min() + _EARLY)
+    reach = max(8, min(len(excess), round(1.5 / duration))) | 1  # odd: the window begins at the packet itself
+    # the least of what follows: a loss moves all later packets, a late packet only itself
+    ahead = ndimage.minimum_filter1d(excess, reach, origin=-((reach - 1) // 2), mode="nearest")
+    lost = np.maximum.accumulate(np.maximum(np.floor(ahead + _EARLY), 0)).astype(int)
+    lost = _at_longest_wait(lost, np.diff(arrival, prepend=arrival[0]) / duration)
+    place = count + lost - lost[0]
+    if packets:
+        last = (place + 1) * unit - 1
+        number = np.repeat(last - size + 1, size) + np.arange(len(stamps)) - np.repeat(first, size)
+    else:
+        number = np.repeat(place - size + 1, size) + np.arange(len(stamps)) - np.repeat(first, size)
+    end_of_packet = number[np.concatenate([first[1:], [len(stamps)]]) - 1]
+    shift = number[0]
+    number, end_of_packet = number - shift, end_of_packet - shift
+    start, period = _early_line(end_of_packet, arrival, duration / unit)
+    return number, start, period
+
+
+def _step_in_phase(arrival: Array, count: np.ndarray) -> float:
+    """Time per count at which the earliest arrivals are most nearly in step, whatever was lost.
+
+    The phase of an arrival does not change by a loss, so the period is the peak of the spectrum of
+    the early arrivals as events (Rayleigh statistic), searched about a robust mean step.
+    """
+    n = len(arrival)
+    # short windows, since a lost burst spoils every window that holds it
+    width = min(max(4, round((4 if arrival[-1] - arrival[0] > 0.02 * n else 48) * n / (count[-1] + 1))), n - 1)
+    steps = np.sort((arrival[width:] - arrival[:-width]) / (count[width:] - count[:-width]))
+    guess = float(np.median(steps))
+    for _ in range(5):  # the upper tail is losses: judge by what lies as near below as above
+        spread = guess - steps[int(0.16 * len(steps))]
+        guess = float(np.median(steps[steps < guess + 2 * spread]))
+    block = 8 if count[-1] == n - 1 and guess > 0.02 else 16
+    blocks = n // block
+    if blocks < 8:
+        return guess
+    cut = arrival[: blocks * block].reshape(blocks, block)
+    excess = cut - guess * count[: blocks * block].reshape(blocks, block)
+    early = cut[np.arange(blocks), excess.argmin(axis=1)]
+    early = early - early[0]
+    reach, found = 0.06, guess
+    span = min(float(early[-1]), 15.0)
+    while True:
+        part = early[early <= span]
+        step = 0.2 * found / span
+        grid = found * (1 + np.arange(-reach, reach + step / 2, step))
+        power = np.abs(np.exp(2j * np.pi * part[None, :] / grid[:, None]).sum(axis=1))
+        # nearer to the robust mean is likelier, a little
+        found = float(grid[int(np.argmax(power))])
+        if span >= early[-1]:
+            return found
+        reach, span = 1.5 * found / span, min(float(early[-1]), span * 8)
+
+
+def _early_edge(arrival: Array, duration: float) -> Array:
+    """Latest moment, up to whole durations, that no arrival precedes: by stretches of the recording,
+    so that a crystal that warms up is followed."""
+    n = len(arrival)
+    pieces = max(1, min(n // 200, round((arrival[-1] - arrival[0]) / 20.0)))
+    bounds = np.linspace(0, n, pieces + 1).astype(int)
+    phase, middle = [], []
+    for lo, hi in zip(bounds[:-1], bounds[1:], strict=True):
+        turn = np.exp(2j * np.pi * arrival[lo:hi] / duration)
+        # the edge lies where the wrapped phases rise most steeply from none to many
+        angle = np.sort(np.angle(turn))
+        gaps = np.diff(np.concatenate([angle, [angle[0] + 2 * np.pi]]))
+        if gaps.max() > 0.3:
+            edge = angle[(int(gaps.argmax()) + 1) % len(angle)]
+        else:
+            histogram, edges = np.histogram(np.angle(turn), bins=48, range=(-np.pi, np.pi))
+            smooth = ndimage.uniform_filter1d(histogram.astype(float), 3, mode="wrap")
+            rise = np.roll(smooth, -1) - np.roll(smooth, 1)
+            edge = edges[int(rise.argmax())]
+        phase.append(edge)
+        middle.append(float(np.mean(arrival[lo:hi])))
+    unwrapped = np.unwrap(phase) * duration / (2 * np.pi)
+    return np.interp(arrival, middle, unwrapped)
+
+
+def _at_longest_wait(lost: np.ndarray, wait: Array) -> np.ndarray:
+    """Losses moved to where the wait (in periods) is long enough for them.
+
+    The bound from the packets that follow puts a loss as early as it can be; where the packets before
+    it were late themselves, that is too early, and one loss may look like several.
+    """
+    step = np.diff(lost, prepend=lost[0])
+    at = np.flatnonzero(step)
+    for group in np.split(at, np.flatnonzero(np.diff(at) > 6) + 1):
+        if not len(group):
+            continue
+        reach = np.arange(int(group[0]), min(int(group[-1]) + 6, len(lost)))
+        longest = int(reach[np.argmax(wait[reach])])
+        total = int(step[group].sum())
+        if wait[longest] > 0.6 + total:
+            step[group] = 0
+            step[longest] = total
+            continue
+        for i in group:
+            if wait[i] > 0.6 + step[i]:
+                continue
+            later = np.arange(i, min(i + 6, len(lost)))
+            j = int(later[np.argmax(wait[later])])
+            if j != i and wait[j] > 0.6 + step[i] + step[j]:
+                step[j] += step[i]
+                step[i] = 0
+    return lost[0] + np.cumsum(step)
+
+
+def _early_line(number: np.ndarray, arrival: Array, period: float) -> tuple[float, float]:
+    """Line along the early edge: through the earliest arrival of every stretch."""
+    slope, start = period, float(np.min(arrival - period * number))
+    pieces = max(8, min(200, len(arrival) // 40))
+    bounds = np.linspace(0, len(arrival), pieces + 1).astype(int)
+    for _ in range(5):
+        residual = arrival - (start + slope * number)
+        keep = np.array(
+            [lo + int(np.argmin(residual[lo:hi])) for lo, hi in zip(bounds[:-1], bounds[1:], strict=True) if hi > lo]
+        )
+        r = residual[keep]
+        keep = keep[np.abs(r - np.median(r)) <= 3 * 1.4826 * np.median(np.abs(r - np.median(r))) + 1e-6]
+        if len(keep) < 3:
+            break
+        slope, start = np.polyfit(number[keep], arrival[keep], 1)
     return float(start), float(slope)
 
 
@@ -263,26 +374,33 @@ def align(sensors: Mapping[Role, Samples]) -> tuple[dict[Role, Samples], dict[Ro
     return {r: placed[r] for r in roles}, fits
 
 
-def rates_at(samples: Samples, t_s: Array, width_s: float = 0.0) -> tuple[Array, np.ndarray]:
-    """Turn rate (m, 3) at given times and whether it is known there, averaged over `width_s`."""
-    gyro = samples.gyro
-    known = samples.present & ~samples.clipped_gyro.any(axis=1)
-    size = round(width_s / samples.period_s)
-    filled = np.where(known[:, None], gyro, 0.0)
-    if size > 1:
-        weight = ndimage.uniform_filter1d(known.astype(float), size, mode="nearest")
-        filled = ndimage.uniform_filter1d(filled, size, axis=0, mode="nearest") / np.maximum(weight, 1e-9)[:, None]
-        known = weight > 0.99
-        shift = 0.5 * samples.period_s if size % 2 == 0 else 0.0  # an even window is centred half a sample early
-    else:
-        shift = 0.0
-    position = (t_s - samples.start_s + shift) / samples.period_s
-    inside = (position >= 0) & (position <= len(gyro) - 1)
-    position = np.clip(position, 0, len(gyro) - 1)
-    below = np.minimum(position.astype(int), max(len(gyro) - 2, 0))
-    part = (position - below)[:, None]
-    value = (1 - part) * filled[below] + part * filled[below + 1]
-    return value, inside & known[below] & known[below + 1]
+class Rates:
+    """Turn rate of a sensor as a function of time, averaged over `width_s` so that sensors of unlike
+    rate pass the same filter."""
+
+    def __init__(self, samples: Samples, width_s: float = 0.0) -> None:
+        known = samples.present & ~samples.clipped_gyro.any(axis=1)
+        filled = np.where(known[:, None], samples.gyro, 0.0)
+        size = round(width_s / samples.period_s)
+        self.start_s, self.period_s = samples.start_s, samples.period_s
+        if size > 1:
+            weight = ndimage.uniform_filter1d(known.astype(float), size, mode="nearest")
+            filled = ndimage.uniform_filter1d(filled, size, axis=0, mode="nearest") / np.maximum(weight, 1e-9)[:, None]
+            known = weight > 0.99
+            if size % 2 == 0:  # an even window is centred half a sample early
+                self.start_s -= 0.5 * samples.period_s
+        self.value, self.known = filled, known
+
+    def at(self, t_s: Array) -> tuple[Array, np.ndarray]:
+        """Rate (m, 3) at times and whether it is known there."""
+        position = (t_s - self.start_s) / self.period_s
+        last = len(self.value) - 1
+        inside = (position >= 0) & (position <= last)
+        position = np.clip(position, 0, last)
+        below = np.minimum(position.astype(int), max(last - 1, 0))
+        part = (position - below)[:, None]
+        value = (1 - part) * self.value[below] + part * self.value[below + 1]
+        return value, inside & self.known[below] & self.known[below + 1]
 
 
 def _clock_against(anchor: Samples, other: Samples) -> ClockFit:
@@ -295,20 +413,23 @@ def _clock_against(anchor: Samples, other: Samples) -> ClockFit:
             f"the {other.role} and {anchor.role} sensors share {max(0.0, hi - lo):.1f} s; record them together"
         )
     length, step = 3.0, 1.5
+    a, b = Rates(anchor, period), Rates(shifted, period)
+    grid_s = max(min(anchor.period_s, other.period_s), 0.004)
     starts = np.arange(lo + 0.1, max(lo + 0.2, hi - length - 0.1), step)
-    grid_s = min(anchor.period_s, 0.005)
-    speed = [_rms_rate(anchor, s, s + length) for s in starts]
-    lively = [s for s, v in sorted(zip(starts, speed, strict=True), key=lambda p: -p[1])[:60] if v > 0.15]
+    # livelier stretches tell more, but those of the whole recording tell the drift
+    speed = np.sqrt(ndimage.uniform_filter1d(np.sum(a.value**2, axis=1), max(1, round(length / anchor.period_s))))
+    middle = np.clip(np.rint((starts + length / 2 - a.start_s) / a.period_s).astype(int), 0, len(speed) - 1)
+    lively = np.flatnonzero(speed[middle] > 0.15)
+    if len(lively) > 150:
+        parts = np.array_split(lively, 50)
+        lively = np.concatenate([p[np.argsort(-speed[middle[p]])[:3]] for p in parts])
     times, lags, weights = [], [], []
-    for s in lively:
-        t = np.arange(s, s + length, grid_s)
-        a, known = rates_at(anchor, t, period)
-        lag, curvature, residual = _best_lag(a, known, shifted, t, period)
-        if lag is not None and curvature > 0:
+    for s in starts[lively]:
+        lag, variance = _lag(a, b, np.arange(s, s + length, grid_s))
+        if lag is not None:
             times.append(s + length / 2)
             lags.append(lag)
-            # variance of a lag: residual variance over curvature, but no better than a tenth of a ms
-            weights.append(1.0 / np.sqrt(residual / curvature + 1e-8))
+            weights.append(1.0 / np.sqrt(variance + 1e-8))  # no better than a tenth of a ms
     if len(lags) < 2:
         return ClockFit(offset, 0.0, 0.01)
     drift, extra, sd = _robust_line(np.array(times), np.array(lags), np.array(weights))
@@ -339,37 +460,40 @@ def _rough_offset(anchor: Samples, other: Samples) -> float:
     return float(lag[best])
 
 
-def _rms_rate(samples: Samples, lo: float, hi: float) -> float:
-    part = samples.gyro[samples.index(lo) : samples.index(hi)]
-    part = part[np.isfinite(part).all(axis=1)]
-    return float(np.sqrt(np.mean(np.sum(part**2, axis=1)))) if len(part) > 10 else 0.0
+def _lag(a: Rates, b: Rates, t: Array) -> tuple[float | None, float]:
+    """Lag (s) by which `b` must be moved so that a free linear map of `a` explains it best, and its
+    variance; None where it does not settle.
 
-
-def _best_lag(
-    a: Array, known: np.ndarray, other: Samples, t: Array, period: float
-) -> tuple[float | None, float, float]:
-    """Lag (s) of `other` that a free 3x3 map of `a` explains best; curvature and residual of it."""
-    centre, reach, step = 0.0, 0.06, 0.003
-    for _ in range(2):
-        lags = centre + np.arange(-reach, reach + step / 2, step)
-        # a positive lag: what the other's clock calls t happened at t + lag on the anchor's
-        stacked = [rates_at(other, t - lag, period) for lag in lags]
-        both = known & np.logical_and.reduce([k for _, k in stacked])
-        if np.count_nonzero(both) < 100:
-            return None, 0.0, 0.0
-        x = np.column_stack([a[both], np.ones(np.count_nonzero(both))])
+    Gauss-Newton on the lag alone: map and offset are projected out of the rate and of its slope.
+    """
+    value_a, known_a = a.at(t)
+    lag, h = 0.0, 0.002
+    for _ in range(6):
+        value, known = b.at(t - lag)
+        ahead, known_ahead = b.at(t - lag + h)
+        behind, known_behind = b.at(t - lag - h)
+        both = known_a & known & known_ahead & known_behind
+        count = int(np.count_nonzero(both))
+        if count < 60:
+            return None, 0.0
+        x = np.column_stack([value_a[both], np.ones(count)])
         q, _ = np.linalg.qr(x)
-        cost = np.array([np.sum(b[both] ** 2) - np.sum((q.T @ b[both]) ** 2) for b, _ in stacked])
-        best = int(np.argmin(cost))
-        if best in (0, len(lags) - 1):
-            return None, 0.0, 0.0
-        second = cost[best - 1] - 2 * cost[best] + cost[best + 1]
-        if second <= 0:
-            return None, 0.0, 0.0
-        centre = float(lags[best] + 0.5 * step * (cost[best - 1] - cost[best + 1]) / second)
-        curvature, residual = second / step**2, cost[best] / max(1, np.count_nonzero(both))
-        reach, step = 0.003, 0.0005
-    return centre, float(curvature), float(residual)
+        y, slope = value[both], (ahead[both] - behind[both]) / (2 * h)
+        left = y - q @ (q.T @ y)
+        steep = slope - q @ (q.T @ slope)
+        power = float(np.sum(steep**2))
+        if power < 1e-6:
+            return None, 0.0
+        # b(t - lag - d) = b - d slope: the move that leaves least
+        move = float(np.sum(steep * left)) / power
+        lag += float(np.clip(move, -0.02, 0.02))
+        if abs(lag) > 0.08:
+            return None, 0.0
+        if abs(move) < 2e-6:
+            break
+    residual = float(np.sum((left - move * steep) ** 2)) / (3 * count)
+    # neighbouring samples err alike: count one in eight
+    return lag, 8 * residual / power
 
 
 def _robust_line(t: Array, y: Array, weight: Array) -> tuple[float, float, float]:
