@@ -45,6 +45,10 @@ class Command:
 
 COMMANDS: tuple[Command, ...] = (
     Command("measure", "imu.commands.measure", "measure wrist and club at each event of every swing in a recording"),
+    Command("inspect", "imu.commands.inspect", "say what was understood of a recording's files, and what is doubtful"),
+    Command("sensors", "imu.commands.sensors", "list the sensors that are near, what they are, and their batteries"),
+    Command("record", "imu.commands.record", "record the sensors that are near until Ctrl-C"),
+    Command("replay", "imu.commands.replay", "play a recording as if it were being taken now"),
 )
 """Commands in the order in which help lists them."""
 
