@@ -463,12 +463,12 @@ def _unshared(
     rng = script.rng
     if beliefs.axial_play_deg:
         a = beliefs.axial_play_deg * DEG
-        u = rng.uniform(-1, 1, 4)
+        u = rng.uniform(0.3, 1, 4) * rng.choice([-1, 1], 4)
         run("play", (tt, a * u[0], 0, 0), (ti - 0.3 * down, a * u[1], 0, 0), (ti, a * u[2], 0, 0),
             (ti + 0.12, a * u[3], 0, 0), (tf, a * u[0] * 0.5, 0, 0))  # fmt: skip
     if beliefs.grip_slip_deg:
         a = beliefs.grip_slip_deg * DEG
-        u = rng.uniform(-1, 1, 2)
+        u = rng.uniform(0.3, 1, 2) * rng.choice([-1, 1], 2)
         g = script.at("grip_x")
         run("grip_x", (tt, g + 0.2 * a * u[0], 0, 0), (ti - 0.01, g + 0.4 * a * u[0], 0, 0),
             (ti + 0.05, g + a * u[1], 0, 0), (tf, g + a * u[1], 0, 0))  # fmt: skip

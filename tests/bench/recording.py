@@ -309,7 +309,7 @@ def _make_motion(seed: int, session: Session) -> Motion:
     if script.now < end:
         walk(script, end - script.now)
     tremor(script)
-    times = script.grid(slow_hz=400.0)
+    times = script.grid(slow_hz=250.0)
     q, v, a = script.evaluate(times)
     if beliefs.skin_slip:
         for x in (q, v, a):
@@ -443,7 +443,7 @@ def _calibration(
         n = np.array([1.0, 0, 0]) - s[0] * s
         n /= np.linalg.norm(n)
         # the edge itself off square, about the shaft
-        n = Rotation.from_rotvec(e[5] * DEG * s).apply(n)
+        n = Rotation.from_rotvec(p.mirror * e[5] * DEG * s).apply(n)
         club = np.column_stack([s, n, np.cross(s, n)])
         at["yaw"] = 0.0
         pose("club_square", {**at, **chain.club_in_hand(at, club)}, e, rng.uniform(1.8, 2.6))
@@ -456,10 +456,10 @@ def _calibration(
             "flexion": rng.uniform(-20, 5) * DEG,
             "pronation": rng.uniform(0, 40) * DEG,
         }
-        s = np.array([np.tan(e[4] * DEG), np.tan(e[5] * DEG), -1.0])
+        s = np.array([np.tan(e[4] * DEG), p.mirror * np.tan(e[5] * DEG), -1.0])
         s /= np.linalg.norm(s)
         about = rng.uniform(-np.pi, np.pi)
-        n = np.array([np.cos(about), np.sin(about), 0])
+        n = np.array([np.cos(about), p.mirror * np.sin(about), 0])
         n -= (n @ s) * s
         n /= np.linalg.norm(n)
         club = np.column_stack([s, n, np.cross(s, n)])

@@ -61,7 +61,7 @@ def swing_truth(
     # wrist: hand in forearm
     wrist = (frames["forearm"].inv() * frames["hand"]).as_euler("YZX")  # intrinsic, so R = Ry Rz Rx
     slip, flexion, deviation = wrist.T
-    deviation = -m * deviation  # left arm: minus
+    deviation, slip = -m * deviation, -m * slip  # left arm: minus; the axial part as pronation +
 
     # club: chord and face of the head; grip frame beside it
     chord = rendered.place["head"][part] - rendered.place["grip"][part]
