@@ -41,6 +41,7 @@ from imu.library.schema import (
     Recording,
     Student,
     Swing,
+    Try,
     decode,
     encode,
     table_of,
@@ -157,7 +158,7 @@ def _rows(session: Session, model: type[Base], student_id: str | None) -> Iterat
     query = _with_student(select(model).execution_options(yield_per=200), model)
     if student_id is not None:
         query = query.where(Student.id == student_id)
-    if model not in (Student, Lesson):  # one still being written is in the next archive
+    if model not in (Student, Lesson, Try):  # one still being written is in the next archive
         query = query.where(Recording.state == "kept")
     return iter(session.scalars(query.order_by(*table_of(model).primary_key.columns)))
 
@@ -169,7 +170,9 @@ def _with_student(query: Select[Any], model: type[Base]) -> Select[Any]:
         query = query.join(Recording, Recording.id == Swing.recording_id)
     if model is MeasuredRecording:
         query = query.join(Recording, Recording.id == MeasuredRecording.recording_id)
-    if model not in (Student, Lesson):
+    if model is Try:
+        query = query.join(Lesson, Lesson.id == Try.lesson_id)
+    elif model not in (Student, Lesson):
         query = query.join(Lesson, Lesson.id == Recording.lesson_id)
     return query if model is Student else query.join(Student, Student.id == Lesson.student_id)
 
@@ -381,6 +384,8 @@ def _sound_rows(unpacked: Path, path: Path) -> Rows:
                 raise ArchiveError(f"{where}: this row is there twice; nothing was taken")
             identities.add(identity)
             for key in table.foreign_keys:
+                if row.get(key.parent.name) is None and key.parent.nullable:
+                    continue
                 if row[key.parent.name] not in known.get(key.column.table.name, set()):
                     raise ArchiveError(f"{where}: {key.parent.name} is of nothing in this archive; nothing was taken")
             _sound_meaning(table.name, row, unpacked, where)
@@ -504,11 +509,13 @@ def _insert(
     session.flush()
 
 
-def _belongs_to_renamed(name: str, row: Mapping[str, Any], renamed: Mapping[str, str], session: Session) -> bool:
+def _belongs_to_renamed(name: str, row: dict[str, Any], renamed: Mapping[str, str], session: Session) -> bool:
     if name == "recordings":
         return row["id"] in renamed
     if name in ("swings", "measurements"):
         return row["recording_id"] in renamed
+    if name == "tries" and row.get("swing_id") is not None and session.get(Swing, row["swing_id"]) is None:
+        row["swing_id"] = None  # the swing is here under another identity: the try stands by itself
     # A reading whose swing or measurement was not taken has nothing to stand on.
     return name == "readings" and (
         session.get(Swing, row["swing_id"]) is None or session.get(MeasuredRecording, row["measurement_id"]) is None

@@ -13,7 +13,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
-from sqlalchemy import delete, select
+from sqlalchemy import delete, select, update
 from sqlalchemy.orm import Session
 
 from imu.errors import RecordingError, UsageError
@@ -30,12 +30,13 @@ from imu.library.schema import (
     Recording,
     Student,
     Swing,
+    Try,
     decode,
     new_id,
     now,
     table_of,
 )
-from imu.library.store import CALIBRATION, SAMPLES, Library
+from imu.library.store import CALIBRATION, SAMPLES, Library, saying
 from imu.measured import Measurement
 from imu.measured import Swing as MeasuredSwing
 from imu.recording import Handedness
@@ -50,7 +51,7 @@ swings follow each other within a second."""
 # -- students and lessons --------------------------------------------------------------------------
 
 STUDENT_FIELDS = ("name", "handedness", "born_on", "guardian", "consent_on", "clubs", "aims", "notes")
-LESSON_FIELDS = ("kind", "held_at", "place", "thought", "notes")
+LESSON_FIELDS = ("kind", "held_at", "place", "thought", "notes", "hurt")
 
 
 def add_student(
@@ -185,7 +186,7 @@ def add_recording(
         raise RecordingError(f"{path}: changed while it was read; wait until the recorder is done, then add it again")
     if (there := _already(library, sha256)) is not None:
         return there
-    with files.incoming(library.root) as place:
+    with saying(library.address), files.incoming(library.root) as place:
         copy = place / "recording"
         size = files.copy_private(path, copy / SAMPLES)
         copied = files.content_hash(copy / SAMPLES if path.is_dir() else copy / SAMPLES / path.name)
@@ -370,6 +371,9 @@ def merge_lessons(library: Library, lesson_id: str, *, other: str) -> None:
                 for swing in session.scalars(select(Swing).where(Swing.recording_id == recording.id)):
                     if swing.thought is None:
                         swing.thought = gives.thought
+        for drill_try in session.scalars(select(Try).where(Try.lesson_id == other)):
+            drill_try.lesson_id = keeps.id
+        keeps.hurt = "\n".join(part for part in (keeps.hurt, gives.hurt) if part)
         keeps.notes = "\n".join(part for part in (keeps.notes, gives.notes) if part)
         keeps.held_at = min(keeps.held_at, gives.held_at)
         session.flush()
@@ -509,6 +513,45 @@ def _fault(outcome: Outcome) -> str | None:
     return None
 
 
+def note_try(
+    library: Library,
+    lesson_id: str,
+    *,
+    drill: str,
+    number: int,
+    held: bool | None,
+    shown: bool,
+    angle: str = "",
+    event: str = "",
+    value_deg: float | None = None,
+    u95_deg: float | None = None,
+    at: datetime | None = None,
+    swing_id: str | None = None,
+    try_id: str | None = None,
+) -> str:
+    """Note a try of a drill; returns its identity. The same `try_id` twice is once."""
+    with library.write("try noted") as session:
+        _get(session, Lesson, lesson_id)
+        if try_id is not None and session.get(Try, try_id) is not None:
+            return try_id
+        noted = Try(
+            id=try_id or new_id(),
+            lesson_id=lesson_id,
+            swing_id=swing_id,
+            drill=drill,
+            number=number,
+            at=at or now(),
+            angle=angle,
+            event=event,
+            value_deg=value_deg,
+            u95_deg=u95_deg,
+            held=held,
+            shown=shown,
+        )
+        session.add(noted)
+    return noted.id
+
+
 # -- what was measured -----------------------------------------------------------------------------
 
 
@@ -566,7 +609,7 @@ def store_measurement(
             session.flush()
             session.add(Reading(measurement_id=kept.id, swing_id=filed.id, document=measured.to_json()))
         session.flush()
-        still_read = select(Reading.swing_id)
+        still_read = select(Reading.swing_id).union(select(Try.swing_id).where(Try.swing_id.is_not(None)))
         for lost in session.scalars(
             select(Swing).where(Swing.recording_id == recording_id, Swing.number.is_(None), Swing.id.not_in(still_read))
         ):
@@ -580,6 +623,8 @@ def drop_measured(session: Session, recording_ids: Sequence[str]) -> None:
     of_these = select(MeasuredRecording.id).where(MeasuredRecording.recording_id.in_(recording_ids))
     session.execute(delete(Reading).where(Reading.measurement_id.in_(of_these)))
     session.execute(delete(MeasuredRecording).where(MeasuredRecording.recording_id.in_(recording_ids)))
+    swing_ids = select(Swing.id).where(Swing.recording_id.in_(recording_ids))
+    session.execute(update(Try).where(Try.swing_id.in_(swing_ids)).values(swing_id=None))
     session.execute(delete(Swing).where(Swing.recording_id.in_(recording_ids)))
 
 

@@ -12,7 +12,7 @@ from sqlalchemy import ColumnElement, Float, Select, and_, cast, func, or_, sele
 from sqlalchemy.orm import Session
 
 from imu.errors import UsageError
-from imu.library.schema import Entered, Lesson, MeasuredRecording, Reading, Recording, Student, Swing
+from imu.library.schema import Entered, Lesson, MeasuredRecording, Reading, Recording, Student, Swing, Try
 from imu.library.store import Library
 from imu.measured import Swing as MeasuredSwing
 
@@ -215,6 +215,12 @@ def recordings(library: Library, *, lesson_id: str) -> list[Recording]:
     with library.read() as session:
         rows = session.scalars(select(Recording).where(Recording.lesson_id == lesson_id))
         return sorted(rows, key=lambda r: (r.recorded_at or r.added_at, r.added_at))
+
+
+def tries(library: Library, *, lesson_id: str) -> list[Try]:
+    """What was done of drills in a lesson or practice session, in order."""
+    with library.read() as session:
+        return list(session.scalars(select(Try).where(Try.lesson_id == lesson_id).order_by(Try.at, Try.number)))
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 from imu.errors import UsageError
 from imu.library import files
 from imu.library.filing import drop_measured
-from imu.library.schema import Change, ChangedRow, Lesson, Note, Recording, Student, Swing, Trash
+from imu.library.schema import Change, ChangedRow, Lesson, Note, Recording, Student, Swing, Trash, Try
 from imu.library.store import STORE, Library
 
 OUT_OF_REACH = (
@@ -59,7 +59,9 @@ def forget(library: Library, student_id: str) -> Forgotten:
         lesson_ids = list(session.scalars(select(Lesson.id).where(Lesson.student_id == student_id)))
         recording_ids = list(session.scalars(select(Recording.id).where(Recording.lesson_id.in_(lesson_ids))))
         swing_ids = list(session.scalars(select(Swing.id).where(Swing.recording_id.in_(recording_ids))))
-        _forget_changes(session, {student_id, *lesson_ids, *recording_ids, *swing_ids})
+        try_ids = session.scalars(select(Try.id).where(Try.lesson_id.in_(lesson_ids)))
+        _forget_changes(session, {student_id, *lesson_ids, *recording_ids, *swing_ids, *try_ids})
+        session.execute(delete(Try).where(Try.lesson_id.in_(lesson_ids)))
         drop_measured(session, recording_ids)
         session.execute(delete(Recording).where(Recording.id.in_(recording_ids)))
         session.execute(delete(Lesson).where(Lesson.id.in_(lesson_ids)))
@@ -84,15 +86,24 @@ def forget(library: Library, student_id: str) -> Forgotten:
 def _forget_changes(session: Session, identities: set[str]) -> None:
     """Take every change out of the journal that touches the student, also one that touches others
     too: what it held of the student would come back with its undoing."""
-    touched = set()
-    for row in session.scalars(select(ChangedRow)):
-        mentioned = {row.row_id}
-        for image in (row.before, row.after):
-            mentioned |= {v for k, v in (image or {}).items() if k == "id" or k.endswith("_id")}
-        if mentioned & identities:
-            touched.add(row.change_id)
+    rows = list(session.scalars(select(ChangedRow)))
+    deleted = {row.row_id for row in rows if row.after is None}
+    touched: set[int] = set()
+    known = -1
+    while known < len(touched):  # a lesson merged away lives on in the journal, and so does what was said of it
+        known = len(touched)
+        for row in rows:
+            if _mentioned(row) & identities:
+                touched.add(row.change_id)
+                if row.row_id in deleted:
+                    identities = identities | {row.row_id}
     session.execute(delete(ChangedRow).where(ChangedRow.change_id.in_(touched)))
     session.execute(delete(Change).where(Change.id.in_(touched)))
+
+
+def _mentioned(row: ChangedRow) -> set[str]:
+    images = (row.before or {}, row.after or {})
+    return {row.row_id} | {value for image in images for key, value in image.items() if key.endswith("_id")}
 
 
 def scrub(library: Library) -> bool:
@@ -102,7 +113,7 @@ def scrub(library: Library) -> bool:
     library.engine.dispose()
     try:
         with closing(sqlite3.connect(library.root / STORE, isolation_level=None)) as store:
-            store.execute("PRAGMA busy_timeout = 5000")
+            store.execute("PRAGMA busy_timeout = 2000")
             store.execute("PRAGMA secure_delete = ON")
             store.execute("VACUUM")
             busy, _, _ = store.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
@@ -167,7 +178,7 @@ def _rows_naming(library: Library, name: str) -> Iterator[str]:
                 if asked in folded(getattr(student, column)):
                     yield f"{column} of student {student.id[:8]}"
         for lesson in session.scalars(select(Lesson)):
-            for column in ("place", "thought", "notes"):
+            for column in ("place", "thought", "notes", "hurt"):
                 if asked in folded(getattr(lesson, column)):
                     yield f"{column} of lesson {lesson.id[:8]}"
         for recording in session.scalars(select(Recording)):

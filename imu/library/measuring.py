@@ -138,9 +138,10 @@ def remeasure(
     """
     since = None
     if everything:
-        begun = library.note("remeasuring_since")
+        note = f"remeasuring_since {library.coach}".strip()
+        begun = library.note(note)
         since = datetime.fromisoformat(begun) if begun else now()
-        library.set_note("remeasuring_since", since.isoformat())
+        library.set_note(note, since.isoformat())
     waiting = outdated(library, bands=bands, since=since, student_id=student_id)
     total, faults = len(waiting), 0
     tasks = (task_for(library, r, bands=bands) for r in waiting)
@@ -159,7 +160,7 @@ def remeasure(
             faults += 1
             yield Step(task.recording_id, done, total, fault=result)
     if everything:
-        library.set_note("remeasuring_since", None)
+        library.set_note(note, None)
 
 
 def _results(

@@ -33,7 +33,7 @@ from sqlalchemy.engine import Dialect
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 from sqlalchemy.types import TypeDecorator
 
-REVISIONS = ("0001",)
+REVISIONS = ("0001", "0002")
 """Every schema that was ever released, oldest first; the last is the one described here."""
 
 LESSON_KINDS = ("lesson", "practice")
@@ -138,6 +138,7 @@ class Lesson(Entered):
     place: Mapped[str] = mapped_column(String(200), default="")
     thought: Mapped[str] = mapped_column(Text, default="")  # the one thought given
     notes: Mapped[str] = mapped_column(Text, default="")
+    hurt: Mapped[str] = mapped_column(Text, default="", server_default="")  # "it hurts" was pressed: what was said
     created_at: Mapped[datetime] = mapped_column(default=now)
 
     student: Mapped[Student] = relationship()
@@ -209,6 +210,24 @@ class Swing(Entered):
             v is not None
             for v in (self.club, self.thought, self.left_out, self.start, self.curve, self.strike, self.carry_m)
         )
+
+
+class Try(Entered):
+    """One try of a drill, in a lesson or practice session."""
+
+    __tablename__ = "tries"
+
+    lesson_id: Mapped[str] = mapped_column(ForeignKey("lessons.id"), index=True)
+    swing_id: Mapped[str | None] = mapped_column(ForeignKey("swings.id"))  # where the try was a swing
+    drill: Mapped[str] = mapped_column(String(100))
+    number: Mapped[int]  # counts from 1 within the drill
+    at: Mapped[datetime] = mapped_column(default=now)
+    angle: Mapped[str] = mapped_column(String(30), default="")
+    event: Mapped[str] = mapped_column(String(60), default="")  # or "event..event" for a change
+    value_deg: Mapped[float | None]
+    u95_deg: Mapped[float | None]
+    held: Mapped[bool | None]  # none: unsure
+    shown: Mapped[bool] = mapped_column(default=False)  # whether the student saw how it was
 
 
 class MeasuredRecording(Base):
@@ -284,7 +303,7 @@ class Note(Base):
     value: Mapped[str] = mapped_column(Text)
 
 
-JOURNALLED: tuple[type[Entered], ...] = (Student, Lesson, Recording, Swing)
+JOURNALLED: tuple[type[Entered], ...] = (Student, Lesson, Recording, Swing, Try)
 """Tables whose every change can be undone, parents first."""
 
 ARCHIVED: tuple[type[Base], ...] = (*JOURNALLED, MeasuredRecording, Reading)

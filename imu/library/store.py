@@ -104,7 +104,7 @@ class Library:
         """
         address = str(address) if address is not None else default_address()
         library = cls._server(address, recordings) if "://" in address else cls._folder(Path(address), create=create)
-        with _saying(library.address):
+        with saying(library.address):
             library._upgrade()
             if library.local:
                 os.chmod(library.root / STORE, 0o600)
@@ -193,14 +193,14 @@ class Library:
         """Held while recordings take their place and their rows are written, so that a sweep
         never takes a recording for a leftover."""
         files.make_private(self.root)
-        with _saying(self.address), FileLock(self.root / ".placing.lock", timeout=wait_s, mode=0o600):
+        with saying(self.address), FileLock(self.root / ".placing.lock", timeout=wait_s, mode=0o600):
             yield
 
     # -- transactions --------------------------------------------------------------------------
     @contextmanager
     def read(self) -> Iterator[Session]:
         """One consistent view of the store."""
-        with _saying(self.address), self._read() as session:
+        with saying(self.address), self._read() as session:
             yield session
 
     @contextmanager
@@ -210,7 +210,7 @@ class Library:
         `what` names it in the journal, from which it can be undone; it must hold no names. None
         is for what can be computed again.
         """
-        with _saying(self.address), self._write() as session:
+        with saying(self.address), self._write() as session:
             journal = None if what is None else _Journal(session)
             with session.begin():
                 yield session
@@ -287,7 +287,7 @@ class Library:
             except OSError as error:
                 log.warning("%s cannot be deleted yet (%s)", name, error.strerror)
                 continue
-            with _saying(self.address), self._write.begin() as session:
+            with saying(self.address), self._write.begin() as session:
                 session.execute(delete(Trash).where(Trash.id == name))
 
     # -- schema --------------------------------------------------------------------------------
@@ -345,7 +345,7 @@ def _begin_sqlite(connection: Connection) -> None:
 
 
 @contextmanager
-def _saying(address: str) -> Iterator[None]:
+def saying(address: str) -> Iterator[None]:
     """Faults of disk and database as one line that says what to do."""
     try:
         yield
