@@ -162,6 +162,17 @@ def held(poses: Sequence[Pose], sensors: Mapping[Role, Samples], calm: Mapping[R
     return holds, doubts
 
 
+def stretches(holds: Sequence[Hold]) -> list[tuple[float, float]]:
+    """Stretches of calibration: poses that follow each other within 40 s."""
+    out: list[tuple[float, float]] = []
+    for h in sorted(holds, key=lambda h: h.t_s):
+        if out and h.t_s - out[-1][1] < 40.0:
+            out[-1] = (out[-1][0], h.t_s + 1.5)
+        else:
+            out.append((h.t_s - 2.0, h.t_s + 1.5))
+    return out
+
+
 @dataclass(frozen=True, eq=False)
 class Mounting:
     """First guess of segment -> sensor rotations, and what could not be told."""

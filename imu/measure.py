@@ -20,7 +20,7 @@ from imu.errors import RecordingError
 from imu.fit import DEG, Axis, Beliefs, Hold, Problem, Solution, State, Window, wrist_angles
 from imu.measured import Event, Measurement, SensorReport, Swing, SwingTrace, Value
 from imu.orientation import Track
-from imu.recording import ANGLES, EVENTS, Array, Handedness, Pose, Recording, Role
+from imu.recording import ANGLES, EVENTS, Array, Handedness, Recording, Role
 from imu.repair import Repaired, repair
 from imu.timebase import ClockFit, Samples, align, uniform
 
@@ -66,27 +66,43 @@ class Prepared:
     primary: Role
     rough: list[swing.Rough]
     side: int  # +1 right lead arm, -1 left
+    holds: list[Hold]
+    doubts: list[str]
+    guess: cal.Mounting
 
 
 def prepare(recording: Recording) -> Prepared:
     streams = recording.streams
     if not streams:
         raise RecordingError(f"{recording.path}: no sensor data; name at least one [[sensor]] with its file")
-    base = float(streams[recording.first_role].t_s[0]) if len(streams[recording.first_role]) else 0.0
-    single = {r: uniform(replace(s, t_s=s.t_s - base)) for r, s in streams.items()}
-    aligned, clocks = align(single)
+    single = {r: uniform(s) for r, s in streams.items()}
+    # all times count from the first sample of the first sensor, on its clock made uniform
+    base = single[recording.first_role].start_s
+    aligned, clocks = align({r: s.counted_from(base) for r, s in single.items()})
     repaired = repair(aligned)
     sensors = repaired.sensors
     calm = {r: cal.quiet(s) for r, s in sensors.items()}
     primary: Role = next(r for r in ("club", "hand", "forearm") if r in sensors)  # type: ignore[misc]
+    side = 1 if recording.handedness == "left" else -1
+    holds, doubts = cal.held(recording.poses, sensors, calm)
+    guess = cal.mounting(sensors, holds, side=side)
+    shaft = guess.mount["club"][:, 0] if "club" in guess.mount else None
     return Prepared(
         sensors=sensors,
         clocks=clocks,
         calm=calm,
         repaired=repaired,
         primary=primary,
-        rough=swing.find(sensors[primary], calm[primary]),
-        side=1 if recording.handedness == "left" else -1,
+        rough=swing.find(
+            sensors[primary],
+            calm[primary],
+            shaft=shaft if primary == "club" else None,
+            busy=[(lo, hi - 1.5) for lo, hi in cal.stretches(holds)],
+        ),
+        side=side,
+        holds=holds,
+        doubts=doubts,
+        guess=guess,
     )
 
 
@@ -133,7 +149,7 @@ def measure_recording(
 ) -> Measurement:
     """Measures a recording that has been read: every swing in it, with events, angles and bands."""
     prepared = prepare(recording)
-    fitted = fit_recording(prepared, recording.poses)
+    fitted = fit_recording(prepared)
     warnings = [*recording.warnings, *fitted.doubts]
     swings = [
         measured_swing(fitted, w, rough, index)
@@ -191,18 +207,12 @@ class Fitted:
     shocks: list[tuple[float, float] | None]
 
 
-def fit_recording(prepared: Prepared, poses: Sequence[Pose], beliefs: Beliefs | None = None) -> Fitted:
+def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None) -> Fitted:
     sensors, calm, side = prepared.sensors, prepared.calm, prepared.side
-    holds, doubts = cal.held(poses, sensors, calm)
-    # calibration stretches: poses that follow each other, with the slow motions after them
-    stretches: list[list[float]] = []
-    for h in sorted(holds, key=lambda h: h.t_s):
-        if stretches and h.t_s - stretches[-1][1] < 40.0:
-            stretches[-1][1] = h.t_s + 1.5
-        else:
-            stretches.append([h.t_s - 2.0, h.t_s + 1.5])
+    holds, doubts = prepared.holds, list(prepared.doubts)
+    stretches = [list(s) for s in cal.stretches(holds)]
     rolls: list[Axis] = []
-    guess = cal.mounting(sensors, holds, side=side)
+    guess = prepared.guess
     if "forearm" in sensors:
         long_axis = guess.mount["forearm"][:, 1] if "forearm" in guess.mount else None
         for stretch in stretches:

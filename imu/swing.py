@@ -8,6 +8,7 @@ gravity only, so that it can run before anything is calibrated.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +23,7 @@ from imu.timebase import Samples
 REST_RATE = 6.0 * DEG  # below this a swing has not begun, or has ended (design: takeaway, finish)
 LEAST_BACK = 60.0 * DEG  # turn of the club from address to top; a putting stroke stays below
 LEAST_THROUGH = 30.0 * DEG
+LEAST_DOWN = -0.2  # height of the shaft's direction at address: its head lies below the hands
 
 
 @dataclass(frozen=True)
@@ -36,8 +38,15 @@ class Rough:
     peak_rate: float  # rad/s
 
 
-def find(samples: Samples, calm: Quiet, *, least_peak: float = 80 * DEG) -> list[Rough]:
-    """Swings in one sensor's motion, in order."""
+def find(
+    samples: Samples, calm: Quiet, *, shaft: Array | None = None, busy: Sequence[tuple[float, float]] = ()
+) -> list[Rough]:
+    """Swings in one sensor's motion, in order.
+
+    `shaft`: direction grip to head (3,) in the sensor, where a pose has shown it: at address it must
+    point down. `busy`: stretches of calibration in which nothing is a swing.
+    """
+    least_peak = 80 * DEG
     period = samples.period_s
     speed = np.linalg.norm(samples.gyro - calm.bias, axis=1)
     speed = ndimage.uniform_filter1d(np.nan_to_num(speed), max(1, round(0.03 / period)))
@@ -47,8 +56,8 @@ def find(samples: Samples, calm: Quiet, *, least_peak: float = 80 * DEG) -> list
         t = samples.start_s + k * period
         if any(s.takeaway_s - 0.2 <= t <= s.finish_s + 0.1 for s in found):
             continue
-        swing = _around(samples, calm, speed, int(k))
-        if swing is None:
+        swing = _around(samples, calm, speed, int(k), shaft)
+        if swing is None or any(lo < swing.top_s < hi for lo, hi in busy):
             continue
         if any(swing.takeaway_s < s.finish_s and s.takeaway_s < swing.finish_s for s in found):
             continue
@@ -56,7 +65,7 @@ def find(samples: Samples, calm: Quiet, *, least_peak: float = 80 * DEG) -> list
     return sorted(found, key=lambda s: s.takeaway_s)
 
 
-def _around(samples: Samples, calm: Quiet, speed: Array, peak: int) -> Rough | None:
+def _around(samples: Samples, calm: Quiet, speed: Array, peak: int, shaft: Array | None) -> Rough | None:
     period = samples.period_s
     lo = max(0, peak - round(7.0 / period))
     hi = min(len(samples), peak + round(5.0 / period))
@@ -77,10 +86,10 @@ def _around(samples: Samples, calm: Quiet, speed: Array, peak: int) -> Rough | N
     for _ in range(3):
         axis = axis / (np.linalg.norm(axis) + 1e-12)
         about = world @ axis
-        back = np.flatnonzero(about[:p] <= 0)
-        if not len(back):
+        behind = np.flatnonzero(about[:p] <= 0)
+        if not len(behind):
             return None
-        top = int(back[-1]) + 1
+        top = int(behind[-1]) + 1
         if top >= p:
             return None
         axis = world[top : p + 1].sum(axis=0)
@@ -101,8 +110,11 @@ def _around(samples: Samples, calm: Quiet, speed: Array, peak: int) -> Rough | N
     backswing_s = (top - takeaway) * period
     if back_turn < LEAST_BACK or not 0.25 < backswing_s < 5.0:
         return None
-    # one planar turn back, not a wandering
-    if back_turn < 0.55 * np.sum(np.linalg.norm(world[takeaway:top], axis=1)) * period:
+    # one turn back, not a wandering
+    back = world[takeaway:top]
+    if np.linalg.norm(back.sum(axis=0)) < 0.45 * np.sum(np.linalg.norm(back, axis=1)):
+        return None
+    if shaft is not None and (attitude[takeaway] @ shaft)[2] > LEAST_DOWN:
         return None
     forward = np.cumsum(about[top:]) * period
     returned = np.flatnonzero(forward >= back_turn)
@@ -167,22 +179,27 @@ def shock(
             strength = np.maximum(strength, jump / floor)
         t = samples.start_s + period * np.arange(lo, hi)
         strength[t < start_s] = 0.0
-        hit = np.flatnonzero(strength > 1.0)
-        if not len(hit):
+        # a lost sample's stand-in says nothing of a shock, nor does a step beside it
+        lost = ndimage.binary_dilation(~samples.present[lo:hi], np.ones(3))
+        strength[lost] = 0.0
+        peak = int(strength.argmax())
+        strongest = float(strength[peak])
+        if strongest < 1.0:
             continue
-        strongest = float(strength.max())
-        first = next(int(k) for k in hit if strength[k] > max(1.0, 0.12 * strongest))
+        # the blow rings on, but it is strongest within some 15 ms of contact
+        near = np.arange(max(3, peak - max(1, round(0.015 / period))), peak + 1)
+        first = next(int(k) for k in near if strength[k] > max(1.0, 0.12 * strongest))
         lows.append(t[first] - period / 2)
         highs.append(t[first] + period / 2)
         sizes.append(strongest)
     if not lows:
         return None
-    # the earliest departure rules; sensors that agree with it narrow it
-    order = np.argsort(highs)
+    # the strongest sensor rules; those that agree with it narrow the stretch
+    order = np.argsort(sizes)[::-1]
     lo, hi = lows[order[0]], highs[order[0]]
     for i in order[1:]:
-        if lows[i] < hi:
-            lo = max(lo, lows[i])
+        if lows[i] < hi and highs[i] > lo:
+            lo, hi = max(lo, lows[i]), min(hi, highs[i])
     return (lo + hi) / 2, (hi - lo) / 2
 
 

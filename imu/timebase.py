@@ -65,6 +65,10 @@ class Samples:
         """Number of the sample nearest to a time, within the recording."""
         return int(np.clip(round((t_s - self.start_s) / self.period_s), 0, len(self.gyro) - 1))
 
+    def counted_from(self, zero_s: float) -> Samples:
+        """With times counted from another zero."""
+        return replace(self, start_s=self.start_s - zero_s, own_start_s=self.own_start_s - zero_s)
+
     def moved(self, offset_s: float, drift: float) -> Samples:
         """On a clock that reads own + offset + drift * own."""
         return replace(
