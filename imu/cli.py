@@ -48,6 +48,10 @@ COMMANDS: tuple[Command, ...] = (
     Command("inspect", "imu.commands.inspect", "say what was understood of a recording's files, and what is doubtful"),
     Command("sensors", "imu.commands.sensors", "list the sensors that are near, what they are, and their batteries"),
     Command("record", "imu.commands.record", "record the sensors that are near until Ctrl-C"),
+    Command(
+        "compare", "imu.commands.compare", "say what has changed between sets of swings, and what can't be told yet"
+    ),
+    Command("letter", "imu.commands.letter", "write the letter home: one thought, before and after, drill, numbers"),
     Command("replay", "imu.commands.replay", "play a recording as if it were being taken now"),
 )
 """Commands in the order in which help lists them."""

@@ -110,7 +110,7 @@ def measured(path: Path, args: argparse.Namespace) -> Measurement:
     bands: Bands = load(args.bands)  # before the long work, so that a fault in it is told at once
     with reading.progress_bar(path.name) as show:
         show(0.0, "reading")
-        recording = reading.read(path, args)
+        recording = reading.read(path, args, reading.bytes_shown(path, show))
         from imu.measure import measure_recording
 
         return measure_recording(recording, calibration=args.calibration, bands=bands, progress=show)

@@ -41,19 +41,35 @@ def read(path: Path, args: argparse.Namespace, progress: Callable[[int], None] |
     """Read a recording with what `add_arguments` took."""
     from imu import readers
 
-    return readers.read(
-        path,
-        handed=args.handed,
-        roles=_roles(args.role),
-        columns=_columns(args.columns),
-        accel_unit=args.accel_unit,
-        gyro_unit=args.gyro_unit,
-        time_unit=args.time_unit,
-        rate=args.rate,
-        accel_sensitivity=args.accel_sensitivity,
-        gyro_sensitivity=args.gyro_sensitivity,
-        progress=progress,
-    )
+    return readers.read(path, progress=progress, **said(args))
+
+
+def said(args: argparse.Namespace) -> dict[str, Any]:
+    """What `add_arguments` took, as `imu.readers.read` takes it."""
+    return {
+        "handed": args.handed,
+        "roles": _roles(args.role),
+        "columns": _columns(args.columns),
+        "accel_unit": args.accel_unit,
+        "gyro_unit": args.gyro_unit,
+        "time_unit": args.time_unit,
+        "rate": args.rate,
+        "accel_sensitivity": args.accel_sensitivity,
+        "gyro_sensitivity": args.gyro_sensitivity,
+    }
+
+
+def bytes_shown(path: Path, show: Callable[[float, str], None]) -> Callable[[int], None]:
+    """For readers, which tell bytes as they go: their share of what lies at a path. What is packed
+    unpacks to more, and stays at the end of the bar meanwhile."""
+    total, done = sum(f.stat().st_size for f in ([path] if path.is_file() else path.rglob("*")) if f.is_file()), 0
+
+    def add(count: int) -> None:
+        nonlocal done
+        done += count
+        show(min(1.0, done / max(total, 1)), "reading")
+
+    return add
 
 
 def recordings_below(path: Path) -> list[Path]:

@@ -15,31 +15,246 @@ from imu.recording import Role
 
 Quantity = Literal["time", "counter", "accel", "linear", "gravity", "gyro", "vector", "label", "other"]
 
-_ACCEL = frozenset("acc accel accelerometer acceleration accelero accelerations gforce gf xl acce accl".split())
-_GYRO = frozenset("gyr gyro gyroscope gyros omega angvel angularvelocity angularrate rotationrate rotrate avel".split())
-_LINEAR = frozenset("linear lin user free linacc freeacc useracceleration linearacceleration lacc userdef".split())
-_GRAVITY = frozenset("gravity grav".split())
+_ACCEL = frozenset(
+    ["acc", "accel", "accelerometer", "acceleration", "accelero", "accelerations", "gforce", "gf", "xl", "acce", "accl"]
+)
+_GYRO = frozenset(
+    [
+        "gyr",
+        "gyro",
+        "gyroscope",
+        "gyros",
+        "omega",
+        "angvel",
+        "angularvelocity",
+        "angularrate",
+        "rotationrate",
+        "rotrate",
+        "avel",
+    ]
+)
+_LINEAR = frozenset(
+    ["linear", "lin", "user", "free", "linacc", "freeacc", "useracceleration", "linearacceleration", "lacc", "userdef"]
+)
+_GRAVITY = frozenset(["gravity", "grav"])
 _OTHER = frozenset(
-    "mag magn magnetometer magnetic magfield compass mx my mz quat quaternion q qw qx qy qz q0 q1 q2 q3 euler eul roll "
-    "pitch yaw heading angle angles orientation attitude att temp temperature pressure press baro altitude gps lat lon "
-    "latitude longitude speed pos position delta dv dq velinc oriinc inc bias std var variance battery voltage status "
-    "emg ecg hr heart opt light proximity humidity sound steps confidence accuracy jerk snr rssi clip checksum crc "
-    "motion valid movement velocity".split()
+    [
+        "mag",
+        "magn",
+        "magnetometer",
+        "magnetic",
+        "magfield",
+        "compass",
+        "mx",
+        "my",
+        "mz",
+        "quat",
+        "quaternion",
+        "q",
+        "qw",
+        "qx",
+        "qy",
+        "qz",
+        "q0",
+        "q1",
+        "q2",
+        "q3",
+        "euler",
+        "eul",
+        "roll",
+        "pitch",
+        "yaw",
+        "heading",
+        "angle",
+        "angles",
+        "orientation",
+        "attitude",
+        "att",
+        "temp",
+        "temperature",
+        "pressure",
+        "press",
+        "baro",
+        "altitude",
+        "gps",
+        "lat",
+        "lon",
+        "latitude",
+        "longitude",
+        "speed",
+        "pos",
+        "position",
+        "delta",
+        "dv",
+        "dq",
+        "velinc",
+        "oriinc",
+        "inc",
+        "bias",
+        "std",
+        "var",
+        "variance",
+        "battery",
+        "voltage",
+        "status",
+        "emg",
+        "ecg",
+        "hr",
+        "heart",
+        "opt",
+        "light",
+        "proximity",
+        "humidity",
+        "sound",
+        "steps",
+        "confidence",
+        "accuracy",
+        "jerk",
+        "snr",
+        "rssi",
+        "clip",
+        "checksum",
+        "crc",
+        "motion",
+        "valid",
+        "movement",
+        "velocity",
+    ]
 )
 _TIME = frozenset(
-    "time timestamp timestamps ts t epoch epoc datetime date clock tick ticks millis micros nanos elapsed seconds secs "
-    "milliseconds microseconds nanoseconds zeit zeitstempel temps tiempo tempo tid aika sampletimefine utc unix localtime unixtime timems timeus msec usec".split()
+    [
+        "time",
+        "timestamp",
+        "timestamps",
+        "ts",
+        "t",
+        "epoch",
+        "epoc",
+        "datetime",
+        "date",
+        "clock",
+        "tick",
+        "ticks",
+        "millis",
+        "micros",
+        "nanos",
+        "elapsed",
+        "seconds",
+        "secs",
+        "milliseconds",
+        "microseconds",
+        "nanoseconds",
+        "zeit",
+        "zeitstempel",
+        "temps",
+        "tiempo",
+        "tempo",
+        "tid",
+        "aika",
+        "sampletimefine",
+        "utc",
+        "unix",
+        "localtime",
+        "unixtime",
+        "timems",
+        "timeus",
+        "msec",
+        "usec",
+    ]
 )
 _COUNTER = frozenset(
-    "counter count sample samples index idx frame packet packetcounter seq sequence row no n nr #".split()
+    [
+        "counter",
+        "count",
+        "sample",
+        "samples",
+        "index",
+        "idx",
+        "frame",
+        "packet",
+        "packetcounter",
+        "seq",
+        "sequence",
+        "row",
+        "no",
+        "n",
+        "nr",
+        "#",
+    ]
 )
 _LABEL = frozenset(
-    "device devicename sensor sensorname sensorid sensortype type id role segment location placement node name mac "
-    "address source stream kind quantity label tag unit bodypart".split()
+    [
+        "device",
+        "devicename",
+        "sensor",
+        "sensorname",
+        "sensorid",
+        "sensortype",
+        "type",
+        "id",
+        "role",
+        "segment",
+        "location",
+        "placement",
+        "node",
+        "name",
+        "mac",
+        "address",
+        "source",
+        "stream",
+        "kind",
+        "quantity",
+        "label",
+        "tag",
+        "unit",
+        "bodypart",
+    ]
 )
 _NOISE = frozenset(
-    "sensor imu data cal calibrated raw uncal uncalibrated mean value values meas measured axis the of and in m ln wr "
-    "low high lownoise widerange rate total with g sens reading since reboot start rotation sample fine body filt filtered fused unc".split()
+    [
+        "sensor",
+        "imu",
+        "data",
+        "cal",
+        "calibrated",
+        "raw",
+        "uncal",
+        "uncalibrated",
+        "mean",
+        "value",
+        "values",
+        "meas",
+        "measured",
+        "axis",
+        "the",
+        "of",
+        "and",
+        "in",
+        "m",
+        "ln",
+        "wr",
+        "low",
+        "high",
+        "lownoise",
+        "widerange",
+        "rate",
+        "total",
+        "with",
+        "g",
+        "sens",
+        "reading",
+        "since",
+        "reboot",
+        "start",
+        "rotation",
+        "sample",
+        "fine",
+        "body",
+        "filt",
+        "filtered",
+        "fused",
+        "unc",
+    ]
 )
 _WORSE = {
     "raw": 2,
@@ -66,7 +281,7 @@ _WORDS = re.compile(
 _BRACKETS = re.compile(r"[(\[{]([^()\[\]{}]*(?:\([^()]*\)[^()\[\]{}]*)?)[)\]}]")
 
 ROLE_WORDS: dict[str, Role] = {
-    "forearm": "forearm", "lowerarm": "forearm", "lower_arm": "forearm", "radius": "forearm", "ulna": "forearm",
+    "forearm": "forearm", "lowerarm": "forearm", "lower arm": "forearm", "radius": "forearm", "ulna": "forearm",
     "hand": "hand", "glove": "hand", "metacarpal": "hand",
     "club": "club", "shaft": "club", "grip": "club",
 }  # fmt: skip
@@ -88,9 +303,8 @@ class Channel:
 
 def role_in(text: str) -> Role | None:
     """The one role that a file name, column prefix or device name speaks of, if any."""
-    squeezed = re.sub(r"[^a-z]+", "_", text.lower())
-    found = {role for word, role in ROLE_WORDS.items() if re.search(rf"(?<![a-z]){word}(?![a-z])", squeezed.replace("_", " "))
-             or f"_{word}_" in f"_{squeezed}_"}  # fmt: skip
+    words = f" {' '.join(re.findall(r'[a-z]+', text.lower()))} "
+    found = {role for word, role in ROLE_WORDS.items() if f" {word} " in words}
     return found.pop() if len(found) == 1 else None
 
 

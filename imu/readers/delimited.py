@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from imu.errors import RecordingError
 from imu.readers import stamps
@@ -23,7 +24,7 @@ from imu.readers.files import Entry, safe
 from imu.recording import Array
 
 if TYPE_CHECKING:
-    import pyarrow as pa
+    import pyarrow as pa  # type: ignore[import-untyped]
 
 BLOCK_BYTES = 4 << 20
 MAX_LABELS = 256
@@ -128,9 +129,9 @@ def blocks(entry: Entry, dialect: Dialect, progress: Progress | None = None) -> 
             if progress:
                 progress(len(data))
             final = not data
-            if decode and (decode.encoding if hasattr(decode, "encoding") else dialect.encoding) != "cp1252":
-                data = decode.decode(data, final).encode()
-            elif decode and not data.isascii():
+            if (decode and (decode.encoding if hasattr(decode, "encoding") else dialect.encoding) != "cp1252") or (
+                decode and not data.isascii()
+            ):
                 data = decode.decode(data, final).encode()
             if first and data:
                 data, first = data.removeprefix(codecs.BOM_UTF8), False
@@ -228,7 +229,7 @@ def _values(column: pa.ChunkedArray, *, numeric: bool) -> Any:
     if not numeric:
         return column.to_pylist()
     if column.null_count:
-        import pyarrow.compute as pc
+        import pyarrow.compute as pc  # type: ignore[import-untyped]
 
         column = pc.fill_null(column, float("nan"))
     # DLPack, since `to_numpy` loads all of pandas first, which takes longer than the reading.
@@ -278,7 +279,7 @@ def _parse_ragged(block: bytes, dialect: Dialect, columns: list[int], numeric: s
     return out, max(0, lines - len(frame))
 
 
-def _codes(cells: Any, known: list[str], name: str) -> Array:
+def _codes(cells: Any, known: list[str], name: str) -> NDArray[np.int16]:
     import pandas as pd
 
     codes, found = pd.factorize(pd.Series(cells, dtype=object))

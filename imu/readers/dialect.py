@@ -23,9 +23,9 @@ ARROW = " -> "
 """Serial monitors put the arrival time and this before the line itself."""
 
 MISSING = frozenset(
-    s for w in ("nan", "na", "n/a", "null", "none", "nil", "inf", "-inf", "+inf", "infinity", "-infinity", "#n/a", "-nan")
+    s for w in ("nan", "na", "n/a", "null", "none", "nil", "inf", "-inf", "+inf", "infinity", "-infinity", "-nan")
     for s in (w, w.upper(), w.capitalize(), w.title())
-) | {"", "-", "--", "---", "----", "NaN", "-NaN", "nan(ind)", "-nan(ind)", "?", "*"}  # fmt: skip
+) | {"", "#N/A", "-", "--", "---", "----", "NaN", "-NaN", "nan(ind)", "-nan(ind)", "?", "*"}  # fmt: skip
 _NUMBER = {
     ".": re.compile(r"[+\-−]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"),
     ",": re.compile(r"[+\-−]?(\d+(,\d+)?|,\d+)([eE][+-]?\d+)?$"),
@@ -37,7 +37,7 @@ TIME_LIKE = re.compile(
 )
 
 
-_CONTROL = bytes([*range(0, 9), *range(14, 32), 127])
+_CONTROL = bytes([*range(9), *range(14, 32), 127])
 _SCORED_LINES = 40
 _SAMPLE_ROWS = 60
 _SAMPLE_ROWS_NAMELESS = 400  # more where the numbers themselves must say which column is which
@@ -230,7 +230,7 @@ def _layout(lines: list[str], encoding: str, delimiter: str, decimal: str, *, ar
         if _is_header(cells, width, decimal):
             above.pop()
             groups = rows[above[-1]] if above else []
-            if len(set(c for c in cells if c)) < len([c for c in cells if c]) and len(groups) >= max(3, width // 2):
+            if len({c for c in cells if c}) < len([c for c in cells if c]) and len(groups) >= max(3, width // 2):
                 cells = _under_groups(groups, cells)
                 above.pop()
             if len(cells) == width - 1 and width >= 4 and cells[0] != "":

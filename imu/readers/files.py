@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import BinaryIO, cast
+from typing import Any, BinaryIO, cast
 
 from imu.errors import RecordingError
 
@@ -242,7 +242,7 @@ def _archive(path: Path) -> Store:
 class _Member(io.RawIOBase):
     """A zip member, counted as it unpacks, that can be rewound."""
 
-    def __init__(self, bounded: Bounded, member: io.BufferedIOBase | object) -> None:
+    def __init__(self, bounded: Bounded, member: Any) -> None:
         self._bounded, self._member = bounded, member
 
     def readable(self) -> bool:
@@ -252,14 +252,14 @@ class _Member(io.RawIOBase):
         return True
 
     def seek(self, offset: int, whence: int = 0) -> int:
-        return self._member.seek(offset, whence)  # type: ignore[attr-defined]
+        return self._member.seek(offset, whence)
 
     def readinto(self, buffer: memoryview) -> int:  # type: ignore[override]
         return self._bounded.readinto(buffer)
 
     def close(self) -> None:
         if not self.closed:
-            self._member.close()  # type: ignore[attr-defined]
+            self._member.close()
         super().close()
 
 

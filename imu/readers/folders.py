@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import cast
@@ -39,15 +39,12 @@ class Understood:
 
     def recording(self) -> Recording:
         """The recording, or one line that says what is needed first."""
-        needs = [*self.needs, *(n for s in self.sensors for n in s.needs), *self.role_needs()]
+        needs = [*self.needs, *(n for s in self.sensors for n in s.needs), *self.role_needs(), *self.handed_needs()]
         if not self.sensors and not needs:
             needs = [f"{safe(self.path)}: holds no sensor data that could be read"]
         if needs:
             raise UsageError(needs[0])
-        if self.handedness is None:
-            raise UsageError(
-                f"{safe(self.path)}: does not say whether the golfer is right- or left-handed; give --handed right or left"
-            )
+        assert self.handedness is not None
         return Recording(
             streams={
                 cast(Role, s.role): s.stream(cast(Role, s.role), t)
@@ -62,6 +59,13 @@ class Understood:
             extra=self.extra,
         )
 
+    def handed_needs(self) -> list[str]:
+        if self.handedness is not None:
+            return []
+        return [
+            f"{safe(self.path)}: does not say whether the golfer is right- or left-handed; give --handed right or left"
+        ]
+
     def role_needs(self) -> list[str]:
         unknown = [s for s in self.sensors if s.role is None]
         if len(self.sensors) == 1 and unknown:
@@ -74,7 +78,7 @@ class Understood:
             ]
         taken = [s.role for s in self.sensors]
         for role in ROLES:
-            if taken.count(role) > 1:
+            if sum(r == role for r in taken) > 1:
                 twice = [s for s in self.sensors if s.role == role]
                 named = " ".join(f"--role {_quoted(s.label)}={role}" for s in twice)
                 return [f"{safe(self.path)}: {len(twice)} sensors look like the {role}; say which is which ({named})"]
@@ -114,12 +118,12 @@ def understand(
             raise UsageError(f"role {role!r} is not known; use forearm, hand or club")
     store = open_store(path)
     if store.manifest is not None:
-        return _by_manifest(store, manifest.parse(store.manifest), handed, progress)
+        return _by_manifest(store, manifest.parse(store.manifest), hints, handed, progress)
     return _by_content(store, hints, roles, handed, progress)
 
 
 def _by_manifest(
-    store: Store, m: manifest.Manifest, handed: Handedness | None, progress: Progress | None
+    store: Store, m: manifest.Manifest, said: Hints, handed: Handedness | None, progress: Progress | None
 ) -> Understood:
     sensors: list[Sensor] = []
     needs: list[str] = []
@@ -129,23 +133,25 @@ def _by_manifest(
             entry = store.entry(name)
             if entry is None:
                 raise RecordingError(
-                    f"{MANIFEST}: sensor {spec.role}: file {safe(name)!r} is not in the recording; correct its name or add it"
+                    f"{MANIFEST}: sensor {spec.role}: file {safe(name)!r} is not there; correct its name or add it"
                 )
             entries[name] = entry
     cache: dict[tuple[str, str], list[Part]] = {}
+    given = {f.name: value for f in fields(said) if (value := getattr(said, f.name))}
     for spec in m.sensors:
+        hints = replace(spec.hints, **given)
         parts: list[Part] = []
         mine: list[str] = []
         for name in spec.files:
-            key = (name, repr(spec.hints))
+            key = (name, repr(hints))
             if key not in cache:
-                cache[key] = read_table(entries[name], spec.hints, mine, progress)
+                cache[key] = read_table(entries[name], hints, mine, progress)
             parts += cache[key]
         if mine:
-            raise RecordingError(mine[0].replace("--", "in recording.toml or as --"))
-        sensor = _pick(join(_of_device(parts, spec.device), spec.hints, mine), spec, store)
-        if mine:
-            raise RecordingError(mine[0])
+            raise UsageError(f"{mine[0]} or say it in {MANIFEST}")
+        sensor = _pick(join(_of_device(parts, spec.device), hints, mine), spec, store)
+        if mine or sensor.needs:
+            raise UsageError(f"{[*mine, *sensor.needs][0]} or say it in {MANIFEST}")
         sensor.role = spec.role
         sensor.accel_range = _in_si(spec.accel_range, sensor.accel_unit, units.ACCEL_UNITS, "accel_range", sensor)
         sensor.gyro_range = _in_si(spec.gyro_range, sensor.gyro_unit, units.GYRO_UNITS, "gyro_range", sensor)
@@ -159,7 +165,7 @@ def _by_manifest(
         path=store.path,
         sensors=sensors,
         needs=needs,
-        handedness=m.handedness or handed,
+        handedness=handed or m.handedness,
         club=m.club,
         recorded_at=m.recorded_at,
         poses=m.poses,
@@ -181,7 +187,7 @@ def _pick(found: list[Sensor], spec: manifest.SensorEntry, store: Store) -> Sens
     named = ", ".join(safe(f) for f in spec.files)
     if not found:
         raise RecordingError(
-            f"{named}: holds no accelerometer and gyroscope for the {spec.role}; correct file, columns or device in {MANIFEST}"
+            f"{named}: holds no accelerometer and gyroscope for the {spec.role}; correct it in {MANIFEST}"
         )
     if len(found) == 1:
         return found[0]
@@ -240,7 +246,7 @@ def _by_content(
         elif len(sensors) > 1:
             labels = ", ".join(repr(s.label) for s in sensors)
             raise UsageError(
-                f"{safe(store.path)}: holds {len(sensors)} sensors ({labels}); give a role for each by name (--role NAME={roles})"
+                f"{safe(store.path)}: holds {len(sensors)} sensors ({labels}); give each its role (--role NAME={roles})"
             )
     elif roles:
         wanted = dict(roles)

@@ -9,7 +9,7 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
-from typing import Any, cast
+from typing import Any, TypeGuard, cast
 
 from imu.errors import RecordingError, UsageError
 from imu.readers import units
@@ -160,7 +160,7 @@ def _pose(data: Mapping[str, Any], number: int) -> Pose:
     return Pose(name, times[0], times[1])
 
 
-def _is_number(value: object) -> bool:
+def _is_number(value: object) -> TypeGuard[int | float]:
     return isinstance(value, int | float) and not isinstance(value, bool) and value == value
 
 

@@ -147,7 +147,8 @@ def _sensor(a: Part, g: Part, hints: Hints, needs: list[str]) -> Sensor:
     doubts = list(dict.fromkeys([*a.doubts, *g.doubts]))
     dropped = a.tally.dropped + (g.tally.dropped if g is not a else 0)
     reordered = a.tally.reordered + (g.tally.reordered if g is not a else 0)
-    assert a.accel is not None and g.gyro is not None
+    assert a.accel is not None
+    assert g.gyro is not None
     t, accel, gyro = g.t_s, a.accel, g.gyro
     if g is not a:
         accel, keep, note, lost = _onto(a, g)
@@ -257,9 +258,9 @@ def _accel_scale(
         scale = units.ACCEL_UNITS[unit]
         if still is not None and s.has_gravity and not 0.4 < still * scale / GRAVITY < 2.5:
             guess = units.guess_accel(accel, gyro)
-            fits = f" which would be right in {guess.unit}" if guess.unit and guess.unit != unit else ""
+            fits = f", which would be right in {guess.unit}" if guess.unit and guess.unit != unit else ""
             raise RecordingError(
-                f"{where}: accel_unit {unit!r} gives {still * scale / GRAVITY:.3g} g while still,{fits or ' which is not gravity'}; "
+                f"{where}: accel_unit {unit!r} gives {still * scale / GRAVITY:.3g} g while still{fits}; "
                 "correct accel_unit, or leave it out to have it inferred"
             )
         return scale
@@ -269,7 +270,7 @@ def _accel_scale(
         s.accel_unit = "m/s^2" if strong > 6 else "g"
         s.units_inferred = True
         s.doubts.append(
-            f"acceleration taken in {s.accel_unit} by its size alone (up to {strong:.3g}): without gravity nothing shows its unit"
+            f"acceleration taken in {s.accel_unit} by its size alone (up to {strong:.3g}), without gravity to show it"
         )
         return units.ACCEL_UNITS[s.accel_unit]
     guess = units.guess_accel(accel, gyro)

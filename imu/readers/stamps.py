@@ -188,11 +188,8 @@ def mend_steps(t: Array, tally: Tally) -> Array:
             continue  # mended by an earlier shift
         after = t[i + 1 : i + 1 + 200]
         # Late rows: the stamps are soon above the old maximum again, and were below it only for few.
-        if (
-            len(after) < 2
-            or (after > highest).any()
-            and int(np.argmax(after > highest)) < 50
-            and highest - t[i + 1] < 100 * usual
+        if len(after) < 2 or (
+            (after > highest).any() and int(np.argmax(after > highest)) < 50 and highest - t[i + 1] < 100 * usual
         ):
             continue
         if len(t) - (i + 1) < 3:

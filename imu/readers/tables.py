@@ -6,11 +6,12 @@ Here it is decided which columns are read; `imu.readers.sensors` joins the parts
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import PurePosixPath
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from imu.errors import RecordingError, UsageError
 from imu.readers import channels, delimited, stamps, units
@@ -161,20 +162,20 @@ class _Reader:
             steady = float(
                 np.std(np.linalg.norm(vectors, axis=1)) / max(np.mean(np.linalg.norm(vectors, axis=1)), 1e-12)
             )
-            triples.append((steady, guess.unit is not None and guess.sure or guess.unit == units.COUNTS, three))
+            triples.append((steady, (guess.unit is not None and guess.sure) or guess.unit == units.COUNTS, three))
             place += 3
         likely = [i for i, (_, gravity, _) in enumerate(triples) if gravity]
         if likely:
             a = min(likely, key=lambda i: triples[i][0])
             g = a + 1 if a + 1 < len(triples) else a - 1
             for quantity, which in (("accel", a), ("gyro", g)):
-                if 0 <= which < len(triples) and which != a or quantity == "accel":
+                if (0 <= which < len(triples) and which != a) or quantity == "accel":
                     for axis, column in enumerate(triples[which][2]):
                         out[column] = Channel(column, f"column {column + 1}", quantity, axis)  # type: ignore[arg-type]
             self.inferred = True
             first_a, first_g = triples[a][2][0] + 1, triples[g][2][0] + 1 if 0 <= g < len(triples) else 0
             self.doubts.append(
-                f"no header: columns {first_a} to {first_a + 2} taken as accelerometer (its magnitude is gravity's while still)"
+                f"no header: columns {first_a} to {first_a + 2} taken as accelerometer (they show gravity while still)"
                 + (f", {first_g} to {first_g + 2} as gyroscope" if first_g else "")
             )
         return out
@@ -293,12 +294,12 @@ class _Reader:
             have = ", ".join(safe(n) for n in self.dialect.names if n)[:160]
             self.needs.append(
                 f"{self.name}: no columns for x, y and z of an accelerometer or gyroscope were found among {have}; "
-                "name them with columns (--columns t=…,ax=…,ay=…,az=…,gx=…,gy=…,gz=…)"
+                "name them with columns (--columns t=… ax=… ay=… az=… gx=… gy=… gz=…)"
             )
         else:
             self.needs.append(
                 f"{self.name}: has no header and its {self.dialect.columns} columns cannot be told apart; "
-                "give their positions (--columns t=1,ax=2,ay=3,az=4,gx=5,gy=6,gz=7)"
+                "give their positions (--columns t=1 ax=2 ay=3 az=4 gx=5 gy=6 gz=7)"
             )
 
     def _labels(self) -> list[Channel]:
@@ -309,9 +310,7 @@ class _Reader:
                 continue
             words = not is_number(cells[0], self.dialect.decimal)
             few = len(set(cells)) <= 16
-            if c.quantity == "label" and few and (words or len(set(cells)) > 1 or "id" in c.name.lower()):
-                out.append(c)
-            elif (
+            if (c.quantity == "label" and few and (words or len(set(cells)) > 1 or "id" in c.name.lower())) or (
                 c.quantity in ("other", "counter")
                 and words
                 and few
@@ -406,7 +405,7 @@ class _Reader:
         if accel is not None and accel_t is not None and accel_t.turned:
             accel = -accel
             self.notes.append(
-                "names of the phone's motion interface, which gives minus the specific force: signs of acceleration turned"
+                "names of a phone interface that gives minus the specific force: signs of acceleration turned"
             )
         gyro = rows(gyro_t) if gyro_t is not None else None
         device = " ".join(dict.fromkeys(f"{label} {(accel_t or gyro_t).device if accel_t or gyro_t else ''}".split()))  # type: ignore[union-attr]
@@ -420,7 +419,7 @@ class _Reader:
                 together = False  # rows of one alternate with rows of the other
         columns = self._columns_used(accel_t, gyro_t, accel_time or gyro_time)
 
-        def part(a: Array | None, g: Array | None, time: Channel | None, own: Array | None = None) -> Part | None:
+        def part(a: Array | None, g: Array | None, time: Channel | None, own: Any = None) -> Part | None:
             if a is None and g is None:
                 return None
             stamps_ = rows(time) if time else None
@@ -485,7 +484,7 @@ class _Reader:
     ) -> Part | None:
         tally = stamps.Tally()
         vectors = [v for v in (accel, gyro) if v is not None]
-        ok = np.isfinite(vectors[0]).all(axis=1)
+        ok: NDArray[np.bool_] = np.asarray(np.isfinite(vectors[0]).all(axis=1))
         for v in vectors[1:]:
             ok &= np.isfinite(v).all(axis=1)
         notes, doubts = list(self.notes), list(self.doubts)
@@ -564,7 +563,7 @@ class _Reader:
             if guess.unit and guess.unit != unit and "1970" in guess.why:
                 unit = guess.unit  # "time (s)" over a column of milliseconds since 1970
                 notes.append(f"column {safe(time.name)!r} says {time.unit}, but {guess.why}")
-        if unit is None and time.quantity == "counter" or (unit is None and guess.unit is None):
+        if (unit is None and time.quantity == "counter") or (unit is None and guess.unit is None):
             if rate is None:
                 what = (
                     f"column {safe(time.name)!r} counts samples"

@@ -12,6 +12,7 @@ import re
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from imu.recording import GRAVITY, Array
 
@@ -138,7 +139,7 @@ def guess_gyro(t_s: Array, accel: Array, gyro: Array) -> Guess:
     """
     raw = whole_numbers(gyro)
     counted = {c: math.pi / 180.0 / c for c in _GYRO_COUNTS_PER_DPS} if raw else {}
-    scales: dict[str | float, float] = {**GYRO_UNITS, **counted}
+    scales: dict[str | float, float] = {**dict(GYRO_UNITS.items()), **dict(counted.items())}
     for looser in (1.0, 2.5, 6.0) if len(accel) else ():  # where rests are few, slow turning has to do
         turns = GravityTurns.between_rests(t_s, accel, gyro, looser=looser)
         if turns is None or (looser > 1 and len(turns.steps) < 5):
@@ -160,6 +161,36 @@ def guess_gyro(t_s: Array, accel: Array, gyro: Array) -> Guess:
     if strong > 75:  # 75 rad/s is 4300 deg/s, beyond any wearable gyroscope
         return Guess("deg/s", GYRO_UNITS["deg/s"], f"rates reach {strong:.4g}, too much for rad/s", strong > 150)
     return Guess(None, math.nan, f"rates stay below {strong:.3g} and gravity hardly turns between rests", False)
+
+
+def mirrored(t_s: Array, accel: Array, gyro: Array) -> str | None:
+    """A line for the user where gravity turns as if the gyroscope's axes were a mirror image of
+    the accelerometer's, or some were changed; None where they agree or nothing can be said.
+
+    `gyro` in rad/s. The sign of the whole accelerometer cannot be seen: gravity turned round turns
+    the same way.
+    """
+    turns = GravityTurns.between_rests(t_s, accel, gyro)
+    if turns is None or len(turns.steps) < 3:
+        return None
+    ways = {"x y z": np.eye(3), "reversed": -np.eye(3)}
+    for i, name in enumerate("xyz"):
+        flip = np.eye(3)
+        flip[i, i] = -1
+        ways[f"{name} reversed"], ways[f"all but {name} reversed"] = flip, -flip
+    ways |= {"x and y changed": -np.eye(3)[[1, 0, 2]], "y and z changed": -np.eye(3)[[0, 2, 1]]}
+    ways |= {"x and z changed": -np.eye(3)[[2, 1, 0]]}
+    off = {}
+    for way, matrix in ways.items():
+        steps = tuple(s @ matrix.T for s in turns.steps)
+        off[way] = float(GravityTurns(turns.before, turns.after, steps).residuals(np.array([1.0]))[0])
+    best = min(off, key=lambda w: off[w])
+    if best == "x y z" or off["x y z"] < math.radians(20) or off[best] > 0.3 * off["x y z"]:
+        return None
+    return (
+        f"gravity turns with the gyroscope only with its axes {best} ({math.degrees(off[best]):.0f} deg off instead of "
+        f"{math.degrees(off['x y z']):.0f}): check names, order and signs of the columns"
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -222,7 +253,7 @@ class GravityTurns:
         return np.median(out, axis=0)
 
 
-def _turned_pairs(places: Array, direction: Array, *, longest: float) -> list[tuple[int, int]]:
+def _turned_pairs(places: NDArray[np.integer], direction: Array, *, longest: float) -> list[tuple[int, int]]:
     """Neighbouring calm windows (at most `longest` windows apart) between which gravity turned by
     12 deg or more."""
     pairs: list[tuple[int, int]] = []
