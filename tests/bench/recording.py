@@ -210,13 +210,13 @@ def make_recording(
     def t(true_s: float | None) -> float | None:
         return None if true_s is None else (true_s - start) * rate
 
-    zero = float(first.clock[0])
+    # clocks as the files show them: reading of a sensor's less that of the first sensor's, at its first sample
+    zero, first_slope = first.facts["file_clock"]
     facts = {}
     for s in sensors:
-        # reading of the sensor's clock less that of the first sensor's, when the first sensor's first sample was taken
-        reading = start * (1 + s.facts["drift_ppm"] * 1e-6) + s.facts["offset_s"]
-        relative = (1 + s.facts["drift_ppm"] * 1e-6) / rate - 1
-        facts[s.role] = {**s.facts, "clock_offset_s": reading - zero, "clock_drift_ppm": relative * 1e6}
+        at_zero, slope = s.facts["file_clock"]
+        reading, relative = at_zero + slope * start - (zero + first_slope * start), slope / first_slope - 1
+        facts[s.role] = {**s.facts, "clock_offset_s": reading, "clock_drift_ppm": relative * 1e6}
     swings = [
         {
             "index": i,

@@ -153,8 +153,11 @@ def deliver(rendered: Rendered, role: str, errors: Errors, rng: np.random.Genera
     stamp = _stamps(clock, packet, style, sub)
     kept = ~_bursts(packet, loss, sub) if loss > 0 else np.ones(count, bool)
     kept[0] = True
+    # the clock that the file shows: the line through its ticks (rounding can lean one way for minutes); else the device's
+    slope, at_zero = np.polyfit(true_t, stamp, 1) if style == "ticks" else (1 + drift, offset)
     facts = {
         "rate_hz": rate,
+        "file_clock": [float(at_zero), float(slope)],
         "stamps": style,
         "samples": int(kept.sum()),
         "lost": int((~kept).sum()),
