@@ -584,7 +584,7 @@ class Row:
                 "u_swings": e.u_swings, "u_zero": e.u_zero, "u_lessons": e.u_lessons,
             }  # fmt: skip
             out |= {"n_a": e.n_a, "n_b": e.n_b}
-            out |= {k: round(v, digits if k != "p" else 6) if v is not None and math.isfinite(v) else None
+            out |= {k: _json_number(k, v, digits)
                     for k, v in numbers.items()}  # fmt: skip
             out["says"] = change_words(self)
         if self.tell:
@@ -600,6 +600,12 @@ class Row:
         if self.notes:
             out["notes"] = list(self.notes)
         return out
+
+
+def _json_number(key: str, value: float | None, digits: int) -> float | None:
+    if value is None or not math.isfinite(value):
+        return None
+    return float(f"{value:.3g}") if key == "p" else round(value, digits)
 
 
 @dataclass(frozen=True)

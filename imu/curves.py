@@ -171,7 +171,7 @@ def field_test(a: Array, b: Array, *, zero_u: float = 0.0, alpha: float = 0.05) 
     `zero_u` is the standard uncertainty of a constant that the difference may carry. Points at which
     all curves agree exactly (the first of a shape) are left out of the field; t is 0 there.
     """
-    import spm1d
+    import spm1d  # type: ignore[import-untyped]
 
     va, vb = a.var(axis=0, ddof=1), b.var(axis=0, ddof=1)
     alive = (va + vb) > 1e-12

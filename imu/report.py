@@ -422,8 +422,8 @@ def write_letter(letter: Letter, path: Path | str, *, paper: str = "a4") -> None
 def letter_pdf(letter: Letter, *, paper: str = "a4") -> bytes:
     import logging
 
-    from weasyprint import HTML
-    from weasyprint.urls import URLFetcher
+    from weasyprint import HTML  # type: ignore[import-untyped]
+    from weasyprint.urls import URLFetcher  # type: ignore[import-untyped]
 
     logging.getLogger("fontTools").setLevel(logging.ERROR)
     fetcher = URLFetcher(allowed_protocols=["data"])

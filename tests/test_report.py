@@ -117,7 +117,7 @@ def test_pdf_is_one_page_of_the_paper(pair: Pair, tmp_path: Path, paper: str, si
     assert all(re.search(r"\byes\s+yes\b", line) for line in listed), "every font is embedded"
 
 
-def test_long_letters_shrink_a_little_and_then_take_a_second_page(pair: Pair, tmp_path: Path) -> None:
+def test_long_letters_shrink_a_little_and_then_take_another_page(pair: Pair, tmp_path: Path) -> None:
     info = shutil.which("pdfinfo")
     if not info:
         pytest.skip("poppler's tools are not installed")
@@ -132,7 +132,7 @@ def test_long_letters_shrink_a_little_and_then_take_a_second_page(pair: Pair, tm
         return int(found[1])
 
     assert pages(6) == 1
-    assert pages(30) == 2
+    assert pages(30) > 1
 
 
 def test_coachs_words_are_kept_and_drafts_follow_the_numbers(pair: Pair, tmp_path: Path) -> None:

@@ -1,0 +1,58 @@
+"""`cupbow letter BEFORE NOW`: the letter home, as PDF or HTML, with the coach's words kept."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from imu.commands import sets
+from imu.errors import UsageError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    sets.add_arguments(parser)
+    parser.add_argument("--student", required=True, metavar="NAME", help="whom the letter is to")
+    parser.add_argument("--coach", required=True, metavar="NAME", help="who signs it")
+    parser.add_argument("--out", "-o", type=Path, required=True, metavar="OUT", help="the letter: .pdf or .html")
+    parser.add_argument(
+        "--words",
+        type=Path,
+        metavar="FILE",
+        help="the words of the letter (TOML), written for you to change; what you changed is kept "
+        "(default: beside OUT, ending in .words.toml)",
+    )
+    parser.add_argument("--paper", choices=("a4", "letter"), default="a4", help="A4 (default) or US Letter")
+    parser.add_argument("--place", default="", help="where the lesson was")
+    parser.add_argument("--date", default="", help="its date, as it is to be printed")
+    parser.add_argument("--lesson", default="", help='what stands at the right of the head, "lesson 3, 7-iron"')
+    parser.add_argument("--until", default="", help="until when the drill is for, as it is to be printed")
+
+
+def run(args: argparse.Namespace) -> int:
+    if args.out.suffix.lower() not in (".pdf", ".html", ".htm"):
+        raise UsageError(f"{args.out}: a letter is written as .pdf or .html; choose one of these endings")
+    if len(args.sets) != 2:
+        raise UsageError(f"a letter compares two sets of swings, before and now; {len(args.sets)} given")
+    from imu.compare import compare
+    from imu.report import draft_letter, load_words, save_words, write_letter
+
+    place = args.words or args.out.with_suffix(".words.toml")
+    kept = load_words(place)  # before the long work, so that a fault in it is told at once
+    wanted = sets.targets(args)
+    comparison = compare(sets.swing_sets(args), kind=args.kind, targets=wanted)
+    pair = comparison.pairs[0]
+    letter, drafts = draft_letter(
+        pair,
+        student=args.student,
+        coach=args.coach,
+        when=(pair.a.label, pair.b.label),
+        place=args.place,
+        date=args.date,
+        lesson=args.lesson,
+        until=args.until,
+        kept=kept,
+    )
+    write_letter(letter, args.out, paper=args.paper)
+    save_words(place, letter.words, drafts)
+    print(f"{args.out}: the letter; its words are in {place}: change them and run this again")
+    return 0
