@@ -95,7 +95,7 @@ def _show(found: Inspection) -> None:
         )
         table.add_column(style="dim", no_wrap=True)
         table.add_column(overflow="fold")
-        role = s.role or "not said"
+        role = str(s.role or "not said")
         if s.looks_like and s.looks_like != s.role:
             role += f" (moves like the {s.looks_like})"
         still = "not seen" if s.gravity_still_m_s2 is None else f"{s.gravity_still_m_s2:.3f} m/s²"

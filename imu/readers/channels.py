@@ -310,7 +310,8 @@ def role_in(text: str) -> Role | None:
 
 def parse(column: int, name: str, unit_cell: str | None = None) -> Channel:
     """What a column's name says; `unit_cell` is the cell of a units row under the header."""
-    base, unit = _split_unit(name)
+    declared = re.fullmatch(r"\s*%\w+\((\w+)\)\s*", name)  # "%float(RawGyroX)", as in a format string
+    base, unit = _split_unit(declared[1] if declared else name)
     if unit_cell:
         unit = units.spelled(unit_cell) or unit
     words = [w.lower() for w in _WORDS.findall(base)]

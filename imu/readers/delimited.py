@@ -24,7 +24,7 @@ from imu.readers.files import Entry, safe
 from imu.recording import Array
 
 if TYPE_CHECKING:
-    import pyarrow as pa  # type: ignore[import-untyped]
+    import pyarrow as pa
 
 BLOCK_BYTES = 4 << 20
 MAX_LABELS = 256
@@ -65,7 +65,7 @@ class _Growing:
     """An array that grows in place, so that reading never holds it twice."""
 
     def __init__(self, width: int, expected: int, dtype: type = np.float64) -> None:
-        self._data = (
+        self._data: Any = (
             np.empty((max(expected, 1024), width), dtype) if width > 1 else np.empty(max(expected, 1024), dtype)
         )
         self.count = 0
@@ -229,7 +229,7 @@ def _values(column: pa.ChunkedArray, *, numeric: bool) -> Any:
     if not numeric:
         return column.to_pylist()
     if column.null_count:
-        import pyarrow.compute as pc  # type: ignore[import-untyped]
+        import pyarrow.compute as pc
 
         column = pc.fill_null(column, float("nan"))
     # DLPack, since `to_numpy` loads all of pandas first, which takes longer than the reading.

@@ -227,6 +227,9 @@ def _layout(lines: list[str], encoding: str, delimiter: str, decimal: str, *, ar
         )
         if arrow and ARROW not in line and len(cells) == width - 1:
             cells = ["time", *cells]
+        quoted = re.search(r'"([^"]+)"\s*$', line)
+        if quoted and len(quoted[1].split(delimiter)) == width:
+            cells = [c.strip() for c in quoted[1].split(delimiter)]  # all names in one pair of quotes
         if _is_header(cells, width, decimal):
             above.pop()
             groups = rows[above[-1]] if above else []

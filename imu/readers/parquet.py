@@ -16,7 +16,7 @@ from imu.readers.dialect import Dialect
 from imu.readers.files import Entry, safe
 
 if TYPE_CHECKING:
-    import pyarrow.parquet as pq  # type: ignore[import-untyped]
+    import pyarrow.parquet as pq
 
 MAX_COLUMNS = 4000
 

@@ -19,6 +19,9 @@ from imu.recording import Array
 
 _EPOCH_S = (9.4e8, 4.2e9)  # 1999 to 2103
 _MODULI = (2.0**32, 2.0**24, 2.0**16, 2.0**8)
+MAX_STEPS = 20
+"""A clock that was set back more often is no clock."""
+
 _DAY = re.compile(r"^(\d{1,2}):(\d{2})(?::(\d{2}))?(?:[.,:](\d+))?\s*([AaPp][Mm])?$")
 
 
@@ -173,7 +176,7 @@ def unwrap(t: Array, unit_s: float, tally: Tally, *, day: bool = False, whole: b
     return t
 
 
-def mend_steps(t: Array, tally: Tally) -> Array:
+def mend_steps(t: Array, unit_s: float, tally: Tally, name: str) -> Array:
     """Join the stretches where the clock was set back; rows that merely come late are left."""
     usual_steps = np.diff(t)
     back = np.flatnonzero(usual_steps < 0)
@@ -182,6 +185,7 @@ def mend_steps(t: Array, tally: Tally) -> Array:
     positive = usual_steps[usual_steps > 0]
     usual = float(np.median(positive)) if len(positive) else 0.0
     t = t.copy()
+    mended = 0
     for i in back:
         highest = float(t[: i + 1][-200:].max())
         if t[i + 1] >= t[i]:
@@ -195,10 +199,13 @@ def mend_steps(t: Array, tally: Tally) -> Array:
         if len(t) - (i + 1) < 3:
             continue
         shift = highest - float(t[i + 1]) + usual
-        if tally is not None:
-            tally.notes.append(
-                f"the clock was set back by {shift - usual:.4g} s at row {i + 2}; what follows was moved up"
+        mended += 1
+        if mended > MAX_STEPS:
+            raise RecordingError(
+                f"{name}: the time goes back over {MAX_STEPS} times; is it the right column? (--columns t=NAME …)"
             )
+        amount = (shift - usual) * unit_s
+        tally.notes.append(f"the clock was set back by {amount:.4g} s at row {i + 2}; what follows was moved up")
         t[i + 1 :] += shift
     return t
 

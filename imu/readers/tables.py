@@ -141,7 +141,9 @@ class _Reader:
             elif filled and len(set(filled)) <= 16:
                 out[i] = Channel(i, f"column {i + 1}", "label")
                 kinds |= {"accel", "gyro"} <= {_kind_of(f) for f in filled}
-        rising = [i for i in numeric if (np.diff(cells[:, i]) >= 0).mean() > 0.95 and np.ptp(cells[:, i]) > 0]
+        steps = np.diff(cells[:, numeric], axis=0)
+        grows = ((steps >= 0).mean(axis=0) > 0.99) & ((steps > 0).mean(axis=0) > 0.15)
+        rising = [i for i, up in zip(numeric, grows, strict=True) if up]
         for i in rising[:2]:
             out[i] = Channel(i, f"column {i + 1}", "time")
             numeric.remove(i)
@@ -499,7 +501,7 @@ class _Reader:
         if not len(t):
             raise RecordingError(f"{self.name}: holds no usable sample: all {len(ok)} rows lack a number")
         t = stamps.unwrap(t, scale, tally, day=clock == "day", whole=unit != "iso")
-        t = stamps.mend_steps(t, tally)
+        t = stamps.mend_steps(t, scale, tally, self.name)
         t, accel, gyro = stamps.in_order(t, accel, gyro, tally)
         origin = 0.0
         if clock != "own":

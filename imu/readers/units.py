@@ -140,18 +140,24 @@ def guess_gyro(t_s: Array, accel: Array, gyro: Array) -> Guess:
     raw = whole_numbers(gyro)
     counted = {c: math.pi / 180.0 / c for c in _GYRO_COUNTS_PER_DPS} if raw else {}
     scales: dict[str | float, float] = {**dict(GYRO_UNITS.items()), **dict(counted.items())}
-    for looser in (1.0, 2.5, 6.0) if len(accel) else ():  # where rests are few, slow turning has to do
+    impossible: set[str] = set()
+    for looser in (1.0, 2.5, 6.0, 12.0) if len(accel) else ():  # where rests are few, slow turning has to do
         turns = GravityTurns.between_rests(t_s, accel, gyro, looser=looser)
-        if turns is None or (looser > 1 and len(turns.steps) < 5):
+        if turns is None:
             continue
         off = dict(zip(scales, turns.residuals(np.array(list(scales.values()))), strict=True))
         best = min(off, key=lambda k: off[k])
-        others = [off[k] for k in GYRO_UNITS if k != best]
-        if off[best] < math.radians(15) and off[best] < 0.5 * min(others):
+        others = min(off[k] for k in GYRO_UNITS if k != best)
+        pairs = len(turns.steps)
+        within, ratio = (4, 0.2) if pairs < 2 else (12, 0.4) if pairs < 5 else (15, 0.5)
+        if off[best] < math.radians(within) and off[best] < ratio * others:
             how = f"it agrees with the turning of gravity between rests to {math.degrees(off[best]):.1f} deg"
             if isinstance(best, str):
                 return Guess(best, scales[best], how)
             return Guess(COUNTS, scales[best], f"{how}, taken as raw counts of {best:.1f} per deg/s", False)
+        impossible = {unit for unit, factor in GYRO_UNITS.items() if turns.too_slow(factor)} or impossible
+    if impossible == {"deg/s", "mdeg/s"} and not raw:
+        return Guess("rad/s", 1.0, "gravity turns much farther than these rates could turn it in deg/s")
     norms = np.linalg.norm(gyro, axis=1)
     strong = float(np.quantile(norms, 0.999)) if len(norms) else 0.0
     if raw and strong > 4500:
@@ -235,6 +241,14 @@ class GravityTurns:
             dt = np.diff(t_s[i : j + 1])
             steps.append(0.5 * (rate[i:j] + rate[i + 1 : j + 1]) * np.minimum(dt, 20 * step)[:, None])
         return cls(direction[[a for a, _ in pairs]], direction[[b for _, b in pairs]], tuple(steps))
+
+    def too_slow(self, scale: float) -> bool:
+        """Whether rates times `scale` cannot have turned gravity as far as it turned, whichever way
+        they went."""
+        turned = np.arccos(np.clip((self.before * self.after).sum(axis=1), -1, 1))
+        most = np.array([np.linalg.norm(s, axis=1).sum() for s in self.steps]) * scale
+        far = turned > math.radians(20)
+        return bool(far.sum() >= 3 and (most[far] < 0.35 * turned[far]).mean() > 0.8)
 
     def residuals(self, scales: Array) -> Array:
         """Median angle (rad) between gravity as turned by the gyroscope times each scale, and as
