@@ -138,8 +138,8 @@ def incoming(root: Path) -> Iterator[Path]:
             yield place
         finally:
             remove(place)
-    with contextlib.suppress(OSError):
-        Path(lock.lock_file).unlink()
+            with contextlib.suppress(OSError):
+                Path(lock.lock_file).unlink()
 
 
 def sweep_incoming(root: Path) -> int:
