@@ -432,10 +432,14 @@ class Script:
             "deviation": at["deviation"] + 1 * DEG,
         }
 
+        def heading(posture: Posture) -> float:
+            n = _chain({j: np.array([x]) for j, x in posture.items()}, self.grip).frames["club"][0][:, 1]
+            return float(np.arctan2(-n[1], n[0]))  # right-handed: open is to -y
+
+        wanted = heading(at) + plan.face_impact * DEG
+
         def face(roll: float) -> float:
-            q = {j: np.array([x]) for j, x in {**hit, "roll": roll}.items()}
-            n = _chain(q, self.grip).frames["club"][0][:, 1]
-            return float(np.arctan2(-n[1], n[0])) - plan.face_impact * DEG  # right-handed: open is to -y
+            return heading({**hit, "roll": roll}) - wanted
 
         roll = optimize.brentq(face, at["roll"] - 70 * DEG, at["roll"] + 70 * DEG)
         return {**hit, "roll": float(roll)}
