@@ -241,7 +241,7 @@ def _layout(lines: list[str], encoding: str, delimiter: str, decimal: str, *, ar
             names = tuple((cells + [""] * width)[:width])
     widest = max([width, *(len(rows[i]) for i in data if len(rows[i]) - width == 1 and not rows[i][-1])])
     sample = tuple(
-        tuple((r + [""] * width)[:width]) for r in (rows[i] for i in data if i >= first) if len(r) >= width - 1
+        tuple((r + [""] * widest)[:widest]) for r in (rows[i] for i in data if i >= first) if len(r) >= width - 1
     )
     names = names + ("",) * (widest - width) if names else names
     return Dialect(

@@ -160,7 +160,7 @@ def guess_gyro(t_s: Array, accel: Array, gyro: Array) -> Guess:
         return Guess("rad/s", 1.0, "gravity turns much farther than these rates could turn it in deg/s")
     norms = np.linalg.norm(gyro, axis=1)
     strong = float(np.quantile(norms, 0.999)) if len(norms) else 0.0
-    if raw and strong > 4500:
+    if raw:
         return Guess(None, math.nan, f"whole numbers up to {strong:.0f}: raw counts", False)
     if strong > 4500:
         return Guess("mdeg/s", GYRO_UNITS["mdeg/s"], f"rates reach {strong:.4g}, too much for deg/s", False)
