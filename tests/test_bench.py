@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from tests.bench import Beliefs, Errors, Poses, Session, make_recording
+from tests.bench import Beliefs, Errors, Poses, Session, make_faces, make_recording
 from tests.bench.causes import CAUSES
 from tests.bench.player import BODIES, Chain, Rendered, draw_player
 from tests.bench.recording import PRIOR_DEG
@@ -605,6 +605,28 @@ def test_files(tmp_path, one):
         apart = np.interp(impact, sensor.true_t, sensor.clock) - np.interp(impact, first.true_t, first.clock)
         near = 0.5e-3 if "ticks" in (sensor.facts["stamps"], first.facts["stamps"]) else 1e-6
         assert facts["clock_offset_s"] + facts["clock_drift_ppm"] * 1e-6 * on_clock == pytest.approx(apart, abs=near)
+
+
+def test_six_faces_and_known_turns():
+    """A face reads +g up on its axis, a turn sums to whole turns; with errors, it is the device of a session."""
+    made = make_faces(seed=5, role="club", errors=Errors.none(), placed_deg=0.0)
+    sensor = made.sensor
+    since = sensor.clock - sensor.clock[0]
+    assert [f for f, _, _ in made.holds] == ["+z", "+y", "-z", "-y", "-x", "+x"]
+    for face, start, end in made.holds:
+        inside = (since > start) & (since < end)
+        expected = np.zeros(3)
+        expected["xyz".index(face[1])] = G if face[0] == "+" else -G
+        np.testing.assert_allclose(sensor.accel[inside], np.tile(expected, (inside.sum(), 1)), atol=1e-6)
+    for axis, degrees, start, end in made.turns:
+        inside = (since >= start - 0.01) & (since <= end + 0.01)
+        turned = np.rad2deg(sensor.gyro[inside].sum(0) * 0.005)
+        assert turned["xyz".index(axis)] == pytest.approx(degrees, abs=0.05)
+    session = make_recording(seed=5, session=BARE, errors=Errors.full())
+    worn = next(s for s in session.sensors if s.role == "club").facts
+    bench = make_faces(seed=5, role="club", errors=Errors.full()).sensor.facts
+    for key in ("gyro_bias_dps", "gyro_matrix", "accel_bias_m_s2", "accel_matrix", "rate_hz"):
+        assert bench[key] == worn[key], key
 
 
 def test_every_cause_differs_from_clean_or_full():

@@ -22,7 +22,7 @@ def run_one(task: tuple[int, Cause, str | None]) -> tuple[Scores, str | None]:
     """Make, write, read and measure one recording."""
     import imu.readers
     from imu.errors import CupbowError
-    from imu.measure import measure_recording
+    from imu.measuring import measure_recording
 
     seed, cause, keep = task
     made = make_recording(seed=seed, errors=cause.errors, session=cause.session, roles=cause.roles)

@@ -17,6 +17,7 @@ their values.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -211,6 +212,15 @@ class Rendered:
     accel: dict[str, Array]  # sensor -> (n, 3)
     place: dict[str, Array]  # "grip", "head" -> (n, 3) m
 
+    @classmethod
+    def joined(cls, parts: list[Rendered]) -> Rendered:
+        def together(name: str) -> dict[str, Array]:
+            first = getattr(parts[0], name)
+            return {key: np.concatenate([getattr(p, name)[key] for p in parts]) for key in first}
+
+        t = np.concatenate([p.t for p in parts])
+        return cls(t, together("q"), together("gyro"), together("accel"), together("place"))
+
 
 class Chain:
     """The model of one player, ready to be posed and rendered."""
@@ -252,7 +262,12 @@ class Chain:
         m = self.player.mirror
         return {"grip_z": float(z), "grip_y": float(m * y), "grip_x": float(m * x)}
 
-    def solve(self, posture: dict[str, float], unknown: dict[str, float], residual) -> dict[str, float]:  # type: ignore[no-untyped-def]
+    def solve(
+        self,
+        posture: dict[str, float],
+        unknown: dict[str, float],
+        residual: Callable[[dict[str, Array]], list[float]],
+    ) -> dict[str, float]:
         """Change the `unknown` joints (name -> first guess) until `residual(frames)` vanishes."""
         names = list(unknown)
 

@@ -156,36 +156,47 @@ class BenchRecording:
 
     def write(self, folder: Path | str, *, truth: bool = True) -> Path:
         """The recording as a folder: recording.toml, a CSV a sensor; truth.json and truth.parquet beside."""
-        import pyarrow
-        import pyarrow.csv
-
-        folder = Path(folder)
-        folder.mkdir(parents=True, exist_ok=True)
-        lines = [
-            f'handedness = "{self.handedness}"',
-            f'club = "{self.club}"',
-            "recorded_at = 2026-05-03T10:12:00+01:00",
-        ]
-        for s in self.sensors:
-            lines += ["", "[[sensor]]", f'role = "{s.role}"', f'file = "{s.role}.csv"']
-            lines += ['accel_unit = "m/s^2"', 'gyro_unit = "rad/s"', 'time_unit = "s"']
-            if s.accel_range is not None:
-                lines.append(f"accel_range = {s.accel_range:.6f}")
-            if s.gyro_range is not None:
-                lines.append(f"gyro_range = {s.gyro_range:.6f}")
-            names = ["t", "ax", "ay", "az", "gx", "gy", "gz"]
-            columns = zip(names, [s.t, *s.accel.T, *s.gyro.T], strict=True)
-            with open(folder / f"{s.role}.csv", "wb") as file:
-                file.write((",".join(names) + "\n").encode())
-                table = pyarrow.table({name: np.round(x, 7) for name, x in columns})
-                pyarrow.csv.write_csv(table, file, pyarrow.csv.WriteOptions(include_header=False))
-        for name, start, end in self.poses:
-            lines += ["", "[[pose]]", f'name = "{name}"', f"start = {start:.3f}", f"end = {end:.3f}"]
-        (folder / "recording.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
+        folder = write_folder(
+            folder, sensors=self.sensors, handedness=self.handedness, club=self.club, poses=self.poses
+        )
         if truth:
             (folder / "truth.json").write_text(json.dumps(self.truth.data, indent=1) + "\n", encoding="utf-8")
             self.truth.table().to_parquet(folder / "truth.parquet", index=False)
         return folder
+
+
+def write_folder(
+    folder: Path | str,
+    *,
+    sensors: tuple[Delivered, ...],
+    handedness: str,
+    club: str,
+    poses: tuple[tuple[str, float, float], ...] = (),
+) -> Path:
+    """recording.toml and a CSV a sensor."""
+    import pyarrow
+    import pyarrow.csv
+
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    lines = [f'handedness = "{handedness}"', f'club = "{club}"', "recorded_at = 2026-05-03T10:12:00+01:00"]
+    for s in sensors:
+        lines += ["", "[[sensor]]", f'role = "{s.role}"', f'file = "{s.role}.csv"']
+        lines += ['accel_unit = "m/s^2"', 'gyro_unit = "rad/s"', 'time_unit = "s"']
+        if s.accel_range is not None:
+            lines.append(f"accel_range = {s.accel_range:.6f}")
+        if s.gyro_range is not None:
+            lines.append(f"gyro_range = {s.gyro_range:.6f}")
+        names = ["t", "ax", "ay", "az", "gx", "gy", "gz"]
+        columns = zip(names, [s.t, *s.accel.T, *s.gyro.T], strict=True)
+        with open(folder / f"{s.role}.csv", "wb") as file:
+            file.write((",".join(names) + "\n").encode())
+            table = pyarrow.table({name: np.round(x, 7) for name, x in columns})
+            pyarrow.csv.write_csv(table, file, pyarrow.csv.WriteOptions(include_header=False))
+    for name, start, end in poses:
+        lines += ["", "[[pose]]", f'name = "{name}"', f"start = {start:.3f}", f"end = {end:.3f}"]
+    (folder / "recording.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return folder
 
 
 def make_recording(
@@ -201,9 +212,7 @@ def make_recording(
     session = session or Session(n_swings=n_swings)
     errors = errors or Errors.none()
     motion = _motion(seed, session)
-    sensors = tuple(
-        deliver(motion.rendered, role, errors, np.random.default_rng([seed, 7, SENSORS.index(role)])) for role in roles
-    )
+    sensors = tuple(deliver(motion.rendered, role, errors, device(seed, role)) for role in roles)
     first = sensors[0]
     start, rate = float(first.true_t[0]), 1 + first.facts["drift_ppm"] * 1e-6
 
@@ -247,6 +256,11 @@ def make_recording(
     marked = tuple((n, float(t(a)), float(t(b))) for n, a, b, _ in motion.poses) if session.poses.marked else ()  # type: ignore[arg-type]
     truth = BenchTruth(data, motion.swings, motion, start, rate)
     return BenchRecording(truth, sensors, motion.player.handedness, motion.club, marked)
+
+
+def device(seed: int, role: str) -> np.random.Generator:
+    """The draws of one device: the same seed and role are the same device in a session and on the bench."""
+    return np.random.default_rng([seed, 7, SENSORS.index(role)])
 
 
 def _tempo(events: dict[str, float | None]) -> dict[str, float | None]:
@@ -309,17 +323,22 @@ def _make_motion(seed: int, session: Session) -> Motion:
     if script.now < end:
         walk(script, end - script.now)
     tremor(script)
-    times = script.grid(slow_hz=250.0)
-    q, v, a = script.evaluate(times)
-    if beliefs.skin_slip:
+    parts = []
+    for times in _pieces(script.grid(slow_hz=250.0), 100_000):
+        q, v, a = script.evaluate(times)
         for x in (q, v, a):
             x[:, J["skin"]] = -beliefs.skin_slip * x[:, J["pronation"]]
-    rendered = chain.render(times, q, v, a)
+        parts.append(chain.render(times, q, v, a))
+    rendered = Rendered.joined(parts)
     truths = tuple(
         swing_truth(rendered, chain, window=p.window, still=p.still, contact=p.impact if p.plan.ball else None)
         for p in planned
     )
     return Motion(player, club, rendered, tuple(poses), truths, tuple(planned))
+
+
+def _pieces(x: Array, size: int) -> list[Array]:
+    return [x[i : i + size] for i in range(0, len(x), size)]
 
 
 def _one_swing(script: Script, chain: Chain, club: str, kind: str, ball: bool, beliefs: Beliefs) -> PlannedSwing:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.spatial.transform import Rotation
 
@@ -13,6 +14,8 @@ from tests.bench.player import Array, Rendered
 
 G = 9.80665
 DPS = np.pi / 180
+Mask = NDArray[np.bool_]
+Counts = NDArray[np.int64]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -118,7 +121,7 @@ def deliver(rendered: Rendered, role: str, errors: Errors, rng: np.random.Genera
         end = 0.5 * end
     period = 1 / rate  # on the device's clock
     count = int(np.floor((end - begin - 0.05) * (1 + drift) / period))
-    clock = (begin + 0.05) * (1 + drift) + offset + period * np.arange(count)
+    clock = (begin + 0.05) * (1 + drift) + offset + period * np.arange(count, dtype=float)
     true_t = (clock - offset) / (1 + drift)
 
     # what is felt then, in the sensor's axes
@@ -153,7 +156,7 @@ def deliver(rendered: Rendered, role: str, errors: Errors, rng: np.random.Genera
     stamp = _stamps(clock, packet, style, sub)
     kept = ~_bursts(packet, loss, sub) if loss > 0 else np.ones(count, bool)
     kept[0] = True
-    # the clock that the file shows: the line through its ticks (rounding can lean one way for minutes); else the device's
+    # the clock that the file shows: the line through its ticks (rounding can lean one way for minutes), or the device's
     slope, at_zero = np.polyfit(true_t, stamp, 1) if style == "ticks" else (1 + drift, offset)
     facts = {
         "rate_hz": rate,
@@ -201,7 +204,7 @@ def _clipped(x: Array, full: float | None) -> int:
     return 0 if full is None else int((np.abs(x) >= 0.9999 * full).any(axis=1).sum())
 
 
-def _stamps(clock: Array, packet: Array, style: str, rng: np.random.Generator) -> Array:
+def _stamps(clock: Array, packet: Counts, style: str, rng: np.random.Generator) -> Array:
     if style == "exact":
         return clock.copy()
     if style == "ticks":
@@ -214,7 +217,7 @@ def _stamps(clock: Array, packet: Array, style: str, rng: np.random.Generator) -
     return arrival[packet]
 
 
-def _bursts(packet: Array, loss: float, rng: np.random.Generator) -> Array:
+def _bursts(packet: Counts, loss: float, rng: np.random.Generator) -> Mask:
     """Samples lost in whole packets: bursts of some ten samples, `loss` of all in the mean."""
     packets = packet[-1] + 1
     size = len(packet) / packets
