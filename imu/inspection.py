@@ -361,8 +361,12 @@ def save(
     for role in (roles or {}).values():
         if role not in ROLES:
             raise UsageError(f"role {role!r} is not known; use forearm, hand or club")
+    u = inspection.understood
+    sensors = [replace(s, role=(roles or {}).get(s.label) or s.role) for s in u.sensors]
+    u = replace(u, sensors=sensors, handedness=handed or u.handedness, club=club or u.club)
+    u.recording()  # says what is missing, before anything is written
     store = open_store(inspection.path)
-    wanted = {f for s in inspection.understood.sensors for f in s.files}
+    wanted = {f for s in u.sensors for f in s.files}
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         work = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{folder.name}."))
@@ -375,12 +379,8 @@ def save(
                 names[entry.name] = _free(safe_name(entry.name), set(names.values()))
                 with entry.open() as source, open(work / names[entry.name], "xb") as target:
                     shutil.copyfileobj(source, target, 1 << 20)
-        renamed = replace(
-            inspection.understood,
-            club=club or inspection.understood.club,
-            sensors=[replace(s, files=tuple(names[f] for f in s.files)) for s in inspection.understood.sensors],
-        )
-        text = replace(inspection, understood=renamed).manifest(handed=handed, roles=roles)
+        renamed = replace(u, sensors=[replace(s, files=tuple(names[f] for f in s.files)) for s in u.sensors])
+        text = replace(inspection, understood=renamed).manifest()
         (work / MANIFEST).write_text(text, encoding="utf-8")
         readers.read(work)
         work.replace(folder)

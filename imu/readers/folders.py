@@ -258,5 +258,7 @@ def _by_content(
         if wanted:
             labels = ", ".join(repr(s.label) for s in sensors)
             raise UsageError(f"{safe(store.path)}: holds no sensor named {next(iter(wanted))!r}; it has {labels}")
+    # Without a manifest the order of the roles says whose clock counts.
+    sensors.sort(key=lambda s: ROLES.index(s.role) if s.role else len(ROLES))
     warnings = tuple(str(f) for f in faults)
     return Understood(path=store.path, sensors=sensors, needs=needs, handedness=handed, warnings=warnings)

@@ -204,7 +204,7 @@ def mend_steps(t: Array, unit_s: float, tally: Tally, name: str) -> Array:
             raise RecordingError(
                 f"{name}: the time goes back over {MAX_STEPS} times; is it the right column? (--columns t=NAME …)"
             )
-        amount = (shift - usual) * unit_s
+        amount = shift * unit_s
         tally.notes.append(f"the clock was set back by {amount:.4g} s at row {i + 2}; what follows was moved up")
         t[i + 1 :] += shift
     return t

@@ -189,7 +189,7 @@ def mirrored(t_s: Array, accel: Array, gyro: Array) -> str | None:
     off = {}
     for way, matrix in ways.items():
         steps = tuple(s @ matrix.T for s in turns.steps)
-        off[way] = float(GravityTurns(turns.before, turns.after, steps).residuals(np.array([1.0]))[0])
+        off[way] = float(GravityTurns(turns.before, turns.after, steps).residuals(np.ones(1), quantile=0.8)[0])
     best = min(off, key=lambda w: off[w])
     if best == "x y z" or off["x y z"] < math.radians(20) or off[best] > 0.3 * off["x y z"]:
         return None
@@ -250,9 +250,9 @@ class GravityTurns:
         far = turned > math.radians(20)
         return bool(far.sum() >= 3 and (most[far] < 0.35 * turned[far]).mean() > 0.8)
 
-    def residuals(self, scales: Array) -> Array:
-        """Median angle (rad) between gravity as turned by the gyroscope times each scale, and as
-        the accelerometer shows it afterwards."""
+    def residuals(self, scales: Array, *, quantile: float = 0.5) -> Array:
+        """Angle (rad) between gravity as turned by the gyroscope times each scale, and as the
+        accelerometer shows it afterwards: the median of all pairs, or another quantile."""
         out = np.empty((len(self.steps), len(scales)))
         for p, steps in enumerate(self.steps):
             q = _turns(steps[None, :, :] * scales[:, None, None])
@@ -264,7 +264,7 @@ class GravityTurns:
             u = np.broadcast_to(self.before[p], v.shape)
             turned = u + 2 * np.cross(v, np.cross(v, u) + w[:, None] * u)
             out[p] = np.arccos(np.clip(turned @ self.after[p], -1, 1))
-        return np.median(out, axis=0)
+        return np.quantile(out, quantile, axis=0)
 
 
 def _turned_pairs(places: NDArray[np.integer], direction: Array, *, longest: float) -> list[tuple[int, int]]:
