@@ -536,6 +536,31 @@ def test_poses_are_held_as_described(calibrated):
         assert f["club"][2, 0] < -0.999
 
 
+def test_club_may_stand_aside_until_it_is_gripped():
+    """Still while the arm is calibrated, then carried to the hand without a jump; its gyro and accelerometer agree."""
+    for handedness in HANDS:
+        session = replace(BARE, handedness=handedness, n_swings=0, poses=Poses(club_aside=1.0))
+        made = make_recording(seed=6, session=session)
+        r = made.truth.motion.rendered
+        first = next(start for name, start, _, _ in made.truth.motion.poses if name == "grip_flat")
+        last = max(end for name, _, end, _ in made.truth.motion.poses if name == "handshake")
+        before, after = r.t < last, (r.t > first) & (r.t < first + 1)
+        assert np.abs(r.gyro["club"][before]).max() < 1e-9
+        np.testing.assert_allclose(np.linalg.norm(r.accel["club"][before], axis=1), G, atol=1e-6)
+        assert np.abs(r.gyro["hand"][before]).max() > 0.5
+        grip = rotations(made, "hand")[after].inv() * rotations(made, "club")[after]
+        assert np.rad2deg((grip[0].inv() * grip).magnitude().max()) < 1e-6
+        # integrated rates carry it from the one to the other
+        i, j = int(np.searchsorted(r.t, last)), int(np.searchsorted(r.t, first))
+        q = rotations(made, "club")[i]
+        turn = 0.5 * (r.gyro["club"][i : j - 1] + r.gyro["club"][i + 1 : j]) * np.diff(r.t[i:j])[:, None]
+        for part in Rotation.from_rotvec(turn):
+            q = q * part
+        assert np.rad2deg((q.inv() * rotations(made, "club")[j - 1]).magnitude()) < 0.3
+        jump = np.abs(np.diff(r.accel["club"][i:j], axis=0)).max()
+        assert jump < 0.6
+
+
 def test_pose_errors_are_drawn_from_the_prior():
     """The flexion and deviation held in the handshake and flat grip have standard deviation 3°, in the frames too."""
     drawn, held = [], []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -41,6 +41,7 @@ class Poses:
     repeats: int = 2  # of handshake and grip_flat
     error: float = 0.0  # 1: each hold is off by draws from the prior (see `PRIOR_DEG`)
     functional: bool = True  # three slow flexions and three slow forearm rolls
+    club_aside: float = 0.5  # chance that the club leans on something until grip_flat, instead of being held
     biased: bool = False  # the errors of one name are the same at every repeat (a bent ruler)
 
     @classmethod
@@ -297,7 +298,7 @@ def _make_motion(seed: int, session: Session) -> Motion:
     script.start(REST)
     script.hold(1.0)
     poses: list[tuple[str, float, float, dict[str, float]]] = []
-    _calibration(script, chain, session.poses, poses, np.random.default_rng([seed, 3]), beliefs)
+    taken = _calibration(script, chain, session.poses, poses, np.random.default_rng([seed, 3]), beliefs)
 
     planned: list[PlannedSwing] = []
     r = script.rng
@@ -330,11 +331,49 @@ def _make_motion(seed: int, session: Session) -> Motion:
             x[:, J["skin"]] = -beliefs.skin_slip * x[:, J["pronation"]]
         parts.append(chain.render(times, q, v, a))
     rendered = Rendered.joined(parts)
+    if taken:
+        rendered = _stood_aside(rendered, player, taken, np.random.default_rng([seed, 4]))
     truths = tuple(
         swing_truth(rendered, chain, window=p.window, still=p.still, contact=p.impact if p.plan.ball else None)
         for p in planned
     )
     return Motion(player, club, rendered, tuple(poses), truths, tuple(planned))
+
+
+def _stood_aside(r: Rendered, player: Player, taken: tuple[float, float], rng: np.random.Generator) -> Rendered:
+    """The same motion, but the club leans on something until it is taken in hand (from, to). On its way it is moved
+    smoothly from there to where the hand holds it; its readings on the way are differences of that path."""
+    m = player.mirror
+    lean, roll = rng.uniform(55, 80) * DEG, rng.uniform(-np.pi, np.pi)
+    frame = Rotation.from_euler("YX", [lean, roll]).as_matrix()  # s points down
+    mirror, flip = np.diag([1.0, m, 1.0]), np.diag([1.0, 1.0, m])
+    rest = Rotation.from_matrix(mirror @ frame @ flip)
+    where = mirror @ np.array([rng.uniform(-0.6, 0.6), 0.1, 0.9])
+    sensor = np.array([0.18, 0.0, 0.015 * m])
+
+    part = slice(0, int(np.searchsorted(r.t, taken[1])) + 1)
+    t = r.t[part]
+    u = np.clip((t - taken[0]) / (taken[1] - taken[0]), 0, 1)
+    w = (u**4 * (35 - 84 * u + 70 * u * u - 20 * u**3))[:, None]
+    held = Rotation.from_quat(r.q["club"][part], scalar_first=True)
+    tip = held.inv() * Rotation.from_quat(r.q["head"][part], scalar_first=True)
+    way = rest * Rotation.from_rotvec(w * (rest.inv() * held).as_rotvec())
+    place = (1 - w) * where + w * (r.place["grip"][part] + held.apply(sensor))
+    rate = np.zeros((len(t), 3))
+    rate[1:-1] = (way[:-2].inv() * way[2:]).as_rotvec() / (t[2:] - t[:-2])[:, None]
+    force = way.inv().apply(np.gradient(np.gradient(place, t, axis=0), t, axis=0) + np.array([0, 0, 9.80665]))
+    rate[-1], force[-3:] = r.gyro["club"][part][-1], r.accel["club"][part][-3:]
+
+    def replaced(old: Array, new: Array) -> Array:
+        return np.concatenate([new, old[part.stop :]])
+
+    q = {"club": way.as_quat(scalar_first=True), "head": (way * tip).as_quat(scalar_first=True)}
+    return replace(
+        r,
+        q={**r.q, **{k: replaced(r.q[k], v) for k, v in q.items()}},
+        gyro={**r.gyro, "club": replaced(r.gyro["club"], rate)},
+        accel={**r.accel, "club": replaced(r.accel["club"], force)},
+    )
 
 
 def _pieces(x: Array, size: int) -> list[Array]:
@@ -377,8 +416,11 @@ def _calibration(
     out: list[tuple[str, float, float, dict[str, float]]],
     rng: np.random.Generator,
     beliefs: Beliefs,
-) -> None:
+) -> tuple[float, float] | None:
+    """Write the calibration part; return when the club is taken in hand, from and to, if it stood aside."""
     p = chain.player
+    taken = None
+    aside = rng.random() < poses.club_aside and (poses.held or poses.functional)
     drawn: dict[str, Array] = {}
 
     def errors(name: str) -> Array:
@@ -448,6 +490,11 @@ def _calibration(
         if beliefs.axial_play_deg:
             script.wave("play", freq, beliefs.axial_play_deg * 0.5 * rng.uniform(-1, 1) * DEG, start, end, ramp=0.6)
         script.hold(0.5)
+    if aside:
+        start = script.now
+        script.move({**REST, "elbow": 40 * DEG, "tilt": 25 * DEG}, rng.uniform(1.3, 2.0))
+        taken = (start, script.now)
+        script.hold(0.3)
     if poses.held:
         for _ in range(poses.repeats):
             script.move({"elbow": 60 * DEG, "flexion": -20 * DEG, "deviation": 15 * DEG}, 0.8)
@@ -485,3 +532,4 @@ def _calibration(
         pose("club_hang", {**hold, **chain.club_in_hand(hold, club)}, e, rng.uniform(2.0, 3.0))
         script.move({**REST}, 1.5)
     script.hold(0.5)
+    return taken
