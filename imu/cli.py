@@ -80,7 +80,9 @@ def main(argv: Sequence[str] | None = None, *, extra: Sequence[Command] = ()) ->
         if not argv:
             parser.print_help()
             return 2
-        args = parser.parse_args(argv)
+        args, unknown = parser.parse_known_args(argv)
+        if unknown:
+            parser.exit(2, f"{label}: {unknown[0]!r} means nothing here ({label} --help tells more)\n")
         if entry is None:
             parser.error("name a command")
         code = int(entry.run(args))
@@ -142,17 +144,24 @@ def _parser(table: dict[str, Command], chosen: str | None, entry: Any) -> argpar
         prog="cupbow",
         description="Measures a golfer's lead wrist and club through the swing from wearable IMUs.",
         epilog=CAUTIONS,
+        allow_abbrev=False,
     )
     parser.commands = tuple(table)
     parser.add_argument("--version", action=_Version, help="show the version and leave")
     parser.add_argument("--debug", action="store_true", help="on a fault, show where in the program it arose")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands", parser_class=_Parser)
     for command in table.values():
-        sub = commands.add_parser(command.name, help=command.help, description=command.help)
+        sub = commands.add_parser(
+            command.name, help=command.help, description=_sentence(command.help), allow_abbrev=False
+        )
         sub.add_argument("--debug", action="store_true", default=argparse.SUPPRESS, help=argparse.SUPPRESS)
         if command.name == chosen:
             entry.add_arguments(sub)
     return parser
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}."
 
 
 def _place(error: BaseException) -> str:
