@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import codecs
 import io
-import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -165,7 +164,9 @@ def _normal(chunk: bytes, dialect: Dialect) -> bytes:
     if dialect.arrow:
         chunk = chunk.replace(ARROW.encode(), b" " if dialect.delimiter == BLANKS else dialect.delimiter.encode())
     if dialect.delimiter == BLANKS:
-        chunk = re.sub(rb"[ \t]+", b" ", chunk)
+        chunk = chunk.replace(b"\t", b" ")
+        while b"  " in chunk:  # several passes of `replace` are many times faster than one of `re`
+            chunk = chunk.replace(b"  ", b" ")
         chunk = chunk.replace(b"\n ", b"\n").replace(b" \n", b"\n").replace(b" \r\n", b"\n").strip(b" ")
     return chunk
 

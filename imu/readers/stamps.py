@@ -30,53 +30,57 @@ def text_to_seconds(cells: Any) -> tuple[Array, str]:
     or "day" for seconds since midnight. What is no time becomes NaN. Resolution: 0.25 us."""
     import pandas as pd
 
-    series = pd.Series(cells, dtype=object).map(lambda c: c.strip() if isinstance(c, str) else c)
-    first = next((c for c in series if isinstance(c, str) and c not in MISSING), "")
+    series = pd.Series(cells, dtype=object)
+    first = next((c for c in series if isinstance(c, str) and c.strip() not in MISSING), "")
+    if first != first.strip():
+        series, first = series.str.strip(), first.strip()
     if not first:
         return np.full(len(series), np.nan), "local"
     if _DAY.match(first):
+        if re.fullmatch(r"\d{1,2}:\d{2}:\d{2}(\.\d+)?", first):
+            return pd.to_timedelta(series, errors="coerce").dt.total_seconds().to_numpy(float), "day"
         return np.array([_of_day(c) for c in series]), "day"
-    as_written = series
-    if re.match(r"^\d{4}[-/.]\d{1,2}[-/.]\d{1,2}[T _]+\d{1,2}-\d{2}-\d{2}", first):
-        as_written = series.str.replace(r"[T _]+(\d{1,2})-(\d{2})-(\d{2})[_.,:]?(\d*)", r"T\1:\2:\3.\g<4>0", regex=True)
-    elif re.match(r"^\d{4}[/.]", first):
-        as_written = series.str.replace(r"^(\d{4})[/.](\d{1,2})[/.](\d{1,2})", r"\1-\2-\3", regex=True)
-    as_written = as_written.str.replace(r"(:\d{2}:\d{2})[,:](\d+)", r"\1.\2", regex=True)
-    as_written = as_written.str.replace(r"\s+(UTC|GMT)$", "+00:00", regex=True)
+    # What differs from ISO 8601 in the first cell is changed in all.
+    for pattern, way in (
+        (r"^(\d{4}[-/.]\d{1,2}[-/.]\d{1,2})[T _]+(\d{1,2})-(\d{2})-(\d{2})[_.,:]?(\d*)", r"\1T\2:\3:\4.\g<5>0"),
+        (r"^(\d{4})[/.](\d{1,2})[/.](\d{1,2})", r"\1-\2-\3"),
+        (r"(:\d{2}:\d{2})[,:](\d+)", r"\1.\2"),
+        (r"\s*(?:UTC|GMT)$", "+00:00"),
+    ):
+        if re.search(pattern, first):
+            series, first = series.str.replace(pattern, way, regex=True), re.sub(pattern, way, first)
     try:
-        parsed = pd.to_datetime(as_written, format="ISO8601", utc=True, errors="coerce")
+        parsed = pd.to_datetime(series, format="ISO8601", utc=True, errors="coerce")
         if parsed.isna().mean() > 0.5:
-            parsed = _other_dates(as_written)
+            parsed = _other_dates(series, first)
     except (ValueError, OverflowError, TypeError):
         return np.full(len(series), np.nan), "local"
     nanos = parsed.dt.as_unit("ns").astype("int64").to_numpy()
     out = nanos / 1e9
     out[parsed.isna().to_numpy()] = np.nan
-    zoned = re.search(r"\d(Z|[+-]\d{2}:?\d{2})$", str(first).strip()) or str(first).strip().endswith(("UTC", "GMT"))
-    return out, "epoch" if zoned else "local"
+    return out, "epoch" if re.search(r"\d\s?(Z|[+-]\d{2}:?\d{2})$", first) else "local"
 
 
-def _other_dates(cells: Any) -> Any:
+def _other_dates(cells: Any, first: str) -> Any:
     """Dates that are not ISO 8601, by the format of the first one; day before month where a dot
     divides them or a number above 12 says so."""
     import pandas as pd
     from pandas.tseries.api import guess_datetime_format
 
-    first = next(c for c in cells if isinstance(c, str) and c not in MISSING)
     day_first = bool(re.match(r"^\d{1,2}\.", first)) or any(
         int(m[1]) > 12 for c in cells[:20000:50] if isinstance(c, str) and (m := re.match(r"^(\d{1,2})[/.-]", c))
     )
-    layout = guess_datetime_format(first, dayfirst=day_first)
+    # The guess does not know every fraction of a second, so it is made without.
+    fraction = re.search(r":\d{2}(\.\d+)", first)
+    whole = first.replace(fraction[1], "", 1) if fraction else first
+    layout = guess_datetime_format(whole, dayfirst=day_first)
     if layout is None:
-        # The fraction of a second that the guess does not know is put aside and added again.
-        parts = cells.str.extract(r"^(.*:\d{2})(\.\d+)?(.*)$")
-        whole = parts[0].fillna("") + parts[2].fillna("")
-        layout = guess_datetime_format(str(whole.iloc[0]), dayfirst=day_first)
-        if layout is None:
-            return pd.to_datetime(cells[:0], utc=True, errors="coerce").reindex(cells.index)
-        fraction = pd.to_numeric("0" + parts[1].fillna(".0"), errors="coerce")
-        return pd.to_datetime(whole, format=layout, utc=True, errors="coerce") + pd.to_timedelta(fraction, unit="s")
-    return pd.to_datetime(cells, format=layout, utc=True, errors="coerce")
+        return pd.to_datetime(cells[:0], utc=True, errors="coerce").reindex(cells.index)
+    with_fraction = layout.replace("%S", "%S.%f") if fraction else layout
+    parsed = pd.to_datetime(cells, format=with_fraction, utc=True, errors="coerce")
+    if fraction and parsed.isna().any():  # full seconds are often written without one
+        parsed = parsed.fillna(pd.to_datetime(cells[parsed.isna()], format=layout, utc=True, errors="coerce"))
+    return parsed
 
 
 def _of_day(cell: object) -> float:
