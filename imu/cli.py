@@ -53,6 +53,9 @@ COMMANDS: tuple[Command, ...] = (
     ),
     Command("letter", "imu.commands.letter", "write the letter home: one thought, before and after, drill, numbers"),
     Command("replay", "imu.commands.replay", "play a recording as if it were being taken now"),
+    Command(
+        "benchmark", "imu.commands.benchmark", "time a whole measurement beside library filters on the same streams"
+    ),
 )
 """Commands in the order in which help lists them."""
 

@@ -1,0 +1,193 @@
+"""`cupbow benchmark`: how fast a whole measurement is, beside library filters on the same streams.
+
+A recording is made (see `imu.simulate`), written as files, and measured in a process of its own,
+reading included. In the same run the `ahrs` Madgwick filter and `vqf` filter the same streams.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import subprocess
+import sys
+import tempfile
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from imu.errors import CupbowError
+
+if TYPE_CHECKING:
+    from imu.recording import Recording
+
+SCHEMA = "cupbow.benchmark/1"
+RATE_HZ = 200.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--json", metavar="OUT", help="write the numbers as JSON ('-': to standard output, no table)")
+    parser.add_argument("--hour", action="store_true", help="measure a recording of an hour too")
+    parser.add_argument("--repeats", type=int, default=3, metavar="N", help="the fastest of so many runs counts (3)")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="of the recording that is made (1)")
+
+
+def run(args: argparse.Namespace) -> int:
+    if args.repeats < 1:
+        raise CupbowError("--repeats is at least 1")
+    lengths = [60.0, 3600.0] if args.hour else [60.0]
+    results = [_one(seconds, args.seed, args.repeats if seconds < 600 else 1) for seconds in lengths]
+    report = {"schema": SCHEMA, "machine": _machine(), "recordings": results}
+    if args.json == "-":
+        print(json.dumps(report, indent=1))
+        return 0
+    if args.json:
+        from imu.measured import write_whole
+
+        write_whole(args.json, lambda tmp: tmp.write_text(json.dumps(report, indent=1) + "\n", encoding="utf-8"))
+    for result in results:
+        _show(result)
+    return 0
+
+
+def made(seconds: float, seed: int) -> Recording:
+    """A recording of so many seconds: the calibration, then swings. After the first minutes the same
+    stretch with a swing every three quarters of a minute comes again and again."""
+    import numpy as np
+
+    from imu import simulate
+    from imu.recording import Pose, Recording
+
+    rng = np.random.default_rng(seed)
+    script = simulate.Script(simulate.Player(handedness="right"), "7-iron", rng)
+    script.calibrate()
+    pause = 0.0 if seconds < 120 else 36.0
+    calibrated = int(script.now * RATE_HZ)
+    while script.now < min(seconds, 120.0) + 1:
+        script.swing(simulate.SwingPlan(flexion_top=-15 + 3 * rng.standard_normal()))
+        script.hold(pause)
+    motion = script.motion()
+    # clocks that run alike, so that repeating a stretch breaks nothing; everything else as consumer devices are
+    errors = simulate.SensorErrors(drift_ppm=0.0, loss=0.0)
+    sensed = {r: simulate.sense(motion, r, errors, rng, first=i == 0) for i, r in enumerate(simulate.SEGMENTS)}
+    n = int(seconds * RATE_HZ)
+    streams = {}
+    for role, s in sensed.items():
+        have = len(s.stream)
+        index = np.arange(n)
+        late = index >= have
+        index[late] = calibrated + (index[late] - have) % (have - calibrated)
+        streams[role] = replace(
+            s.stream, t_s=np.arange(n) / RATE_HZ, accel=s.stream.accel[index], gyro=s.stream.gyro[index]
+        )
+    start = sensed["forearm"].start_s
+    poses = tuple(Pose(p.name, p.start_s - start, p.end_s - start) for p in motion.poses)
+    return Recording(streams=streams, handedness="right", club="7-iron", poses=poses)
+
+
+_MEASURE = """
+import json, resource, sys, time
+import imu
+imu.measure  # imports are not timed
+seconds = []
+for _ in range(int(sys.argv[2])):
+    start = time.perf_counter()
+    result = imu.measure(sys.argv[1])
+    seconds.append(time.perf_counter() - start)
+peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 if sys.platform == "darwin" else 1024)
+print(json.dumps({"seconds": seconds, "peak": peak, "swings": len(result.swings)}))
+"""
+
+
+def _one(seconds: float, seed: int, repeats: int) -> dict[str, Any]:
+    from imu import simulate
+
+    recording = made(seconds, seed)
+    samples = sum(len(s) for s in recording.streams.values())
+    with tempfile.TemporaryDirectory() as folder:
+        simulate.write(recording, folder)
+        done = subprocess.run(
+            [sys.executable, "-c", _MEASURE, folder, str(repeats)], capture_output=True, text=True, check=False
+        )
+    if done.returncode != 0:
+        raise CupbowError(f"the measurement failed: {done.stderr.strip().splitlines()[-1:]}")
+    measured = json.loads(done.stdout)
+    best = min(measured["seconds"])
+    madgwick, vqf = _madgwick(recording), min(_vqf(recording) for _ in range(repeats))
+    return {
+        "duration_s": seconds,
+        "sensors": len(recording.streams),
+        "rate_hz": RATE_HZ,
+        "samples": samples,
+        "swings": measured["swings"],
+        "measure": {
+            "seconds": round(best, 3),
+            "all_seconds": [round(s, 3) for s in measured["seconds"]],
+            "samples_per_s": round(samples / best),
+            "peak_memory_mb": round(measured["peak"] / 1e6),
+        },
+        "madgwick": {"seconds": round(madgwick, 3), "samples_per_s": round(samples / madgwick)},
+        "vqf": {"seconds": round(vqf, 4), "samples_per_s": round(samples / vqf)},
+        "ratio_to_madgwick": round(best / madgwick, 3),
+        "ratio_to_vqf": round(best / vqf, 1),
+    }
+
+
+def _madgwick(recording: Recording) -> float:
+    """Seconds that `ahrs` Madgwick takes for all streams (at most the first minute of each, scaled:
+    its time is proportional to the samples)."""
+    import time
+
+    from ahrs.filters import Madgwick
+
+    seconds = 0.0
+    for stream in recording.streams.values():
+        part = slice(0, min(len(stream), int(60 * RATE_HZ)))
+        start = time.perf_counter()
+        Madgwick(gyr=stream.gyro[part], acc=stream.accel[part], frequency=RATE_HZ)
+        seconds += (time.perf_counter() - start) * len(stream) / (part.stop - part.start)
+    return seconds
+
+
+def _vqf(recording: Recording) -> float:
+    import time
+
+    import numpy as np
+    from vqf import VQF
+
+    seconds = 0.0
+    for stream in recording.streams.values():
+        gyro, accel = np.ascontiguousarray(stream.gyro), np.ascontiguousarray(stream.accel)
+        start = time.perf_counter()
+        VQF(1 / RATE_HZ).updateBatch(gyro, accel)
+        seconds += time.perf_counter() - start
+    return seconds
+
+
+def _machine() -> dict[str, Any]:
+    import os
+    import platform
+
+    import numpy as np
+
+    return {
+        "system": f"{platform.system()} {platform.machine()}",
+        "cores": os.cpu_count(),
+        "python": platform.python_version(),
+        "numpy": np.__version__,
+    }
+
+
+def _show(result: dict[str, Any]) -> None:
+    m = result["measure"]
+    print(
+        f"{result['duration_s']:.0f} s, {result['sensors']} sensors at {result['rate_hz']:.0f} Hz: "
+        f"{result['samples']} samples, {result['swings']} swings"
+    )
+    print(
+        f"  measure, reading included   {m['seconds']:9.3f} s  {m['samples_per_s']:>10} samples/s  peak {m['peak_memory_mb']} MB"
+    )
+    for name in ("madgwick", "vqf"):
+        r = result[name]
+        label = {"madgwick": "ahrs Madgwick, filter only", "vqf": "vqf, filter only"}[name]
+        print(
+            f"  {label:<26}  {r['seconds']:9.3f} s  {r['samples_per_s']:>10} samples/s  measure takes {result['ratio_to_' + name]} ×"
+        )
