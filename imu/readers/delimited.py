@@ -161,6 +161,8 @@ def blocks(entry: Entry, dialect: Dialect, progress: Progress | None = None) -> 
 
 
 def _normal(chunk: bytes, dialect: Dialect) -> bytes:
+    if not chunk.isascii():  # the parser stumbles over what is no UTF-8
+        chunk = chunk.decode("utf-8", "replace").encode()
     if dialect.arrow:
         chunk = chunk.replace(ARROW.encode(), b" " if dialect.delimiter == BLANKS else dialect.delimiter.encode())
     if dialect.delimiter == BLANKS:

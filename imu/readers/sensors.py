@@ -94,7 +94,22 @@ def join(parts: Sequence[Part], hints: Hints, needs: list[str]) -> list[Sensor]:
         out.append(_sensor(best, g, hints, needs))
     if accels and not gyros and not complete:
         needs.append(f"{safe(accels[0].source)}: holds an accelerometer only; give the gyroscope's file beside it")
-    return [s for s in out if s is not None]
+    _units_of_siblings(out)
+    return out
+
+
+def _units_of_siblings(sensors: list[Sensor]) -> None:
+    """A sensor that hardly turned does not show the unit of its gyroscope; others of the same file
+    are by the same logger, and do."""
+    for s in sensors:
+        if s.gyro_unit != "unknown":
+            continue
+        same = {o.gyro_unit for o in sensors if o is not s and o.files == s.files and o.gyro_unit in units.GYRO_UNITS}
+        if len(same) == 1:
+            s.gyro_unit = same.pop()
+            s.gyro = s.gyro * units.GYRO_UNITS[s.gyro_unit]
+            s.needs = [n for n in s.needs if "gyroscope" not in n]
+            s.notes.append(f"gyroscope in {s.gyro_unit}, as the other sensors of this file")
 
 
 def _partner(gyro: Part, accels: list[Part], *, single: bool) -> Part | None:
@@ -230,7 +245,9 @@ def _to_si(s: Sensor, accel_unit: str | None, gyro_unit: str | None, hints: Hint
     still = units.still_magnitude(accel, gyro) if s.has_gravity else None
     stated = units.ACCEL_UNITS.get(accel_unit or "")
     as_stated = still is not None and stated is not None and 0.4 < still * stated / GRAVITY < 2.5
-    if s.has_gravity and not as_stated and units.looks_linear(accel, accel_unit):
+    other = units.guess_accel(accel, gyro)
+    wrong_unit = other.sure and other.unit is not None  # gravity is there, in another unit than stated
+    if s.has_gravity and not as_stated and not wrong_unit and units.looks_linear(accel, accel_unit):
         s.has_gravity = False
         s.notes.append("acceleration without gravity: still, nothing of it is left")
     scale = _accel_scale(s, accel_unit, accel, gyro, still, hints)

@@ -410,7 +410,9 @@ class _Reader:
                 "names of a phone interface that gives minus the specific force: signs of acceleration turned"
             )
         gyro = rows(gyro_t) if gyro_t is not None else None
-        device = " ".join(dict.fromkeys(f"{label} {(accel_t or gyro_t).device if accel_t or gyro_t else ''}".split()))  # type: ignore[union-attr]
+        label = label or self._name_in_preamble()
+        named = next((t.device for t in (accel_t, gyro_t) if t is not None), "")
+        device = " ".join(dict.fromkeys(f"{label} {named}".split()))
         accel_time = time_of.get(accel_t) if accel_t else None
         gyro_time = time_of.get(gyro_t) if gyro_t else None
         together = accel is not None and gyro is not None and accel_time == gyro_time
@@ -455,6 +457,12 @@ class _Reader:
                 named = bool(self.dialect.names) and names.count(names[column]) == 1 and names[column]
                 out[key] = names[column] if named else column + 1
         return out
+
+    def _name_in_preamble(self) -> str:
+        """A line above the numbers that names one place on the body, such as 'DeviceTag: forearm'."""
+        cells = {c.strip() for line in self.dialect.preamble for c in re.split(r"[,;:\t=]", line)}
+        roles = {c for c in cells if 0 < len(c) < 40 and channels.role_in(c)}
+        return roles.pop() if len(roles) == 1 else ""
 
     def _kind_in_preamble(self) -> str | None:
         kinds = {k for line in self.dialect.preamble for k in [_kind_of(line)] if k in ("accel", "gyro", "linear")}
