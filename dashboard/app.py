@@ -12,18 +12,18 @@ from urllib.parse import urlsplit
 
 from dash import Dash, Input, Output, dcc, html
 from fastapi import FastAPI
-from fastapi.responses import PlainTextResponse, Response
+from fastapi.responses import HTMLResponse, PlainTextResponse, Response
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboard import components as ui
 from dashboard.downloads import download
-from dashboard.pages import Page, swing
+from dashboard.pages import Page, compare, swing
 from dashboard.service import Service
 from dashboard.words import LANGUAGE, say
 from imu.errors import CupbowError
 
-PAGES: tuple[Page, ...] = (swing.PAGE,)
+PAGES: tuple[Page, ...] = (swing.PAGE, compare.PAGE)
 """In the order of the navigation; the first is shown at `/`."""
 
 ASSETS = Path(__file__).parent / "assets"
@@ -85,6 +85,12 @@ def create_app(service: Service) -> Dash:
         except CupbowError as error:
             return PlainTextResponse(str(error) + "\n", status_code=404)
         return Response(found.body, media_type=found.media_type, headers={"Content-Disposition": found.disposition})
+
+    @server.get("/{rest:path}", include_in_schema=False)
+    async def missing(rest: str) -> Response:
+        link = f'<a href="{PAGES[0].path}">{say("page.missing_do")}</a>'
+        body = f'<!DOCTYPE html><html lang="{LANGUAGE}"><title>{say("app.title")}</title><p>{say("page.missing")} {link}'
+        return HTMLResponse(body, status_code=404)
 
     return app
 

@@ -166,3 +166,25 @@ def brand() -> html.Div:
     return html.Div(
         [html.Span(className="brand-mark"), html.Span(say("app.title"), className="brand-name")], className="brand"
     )
+
+
+class Drawing(_Drawn):
+    """SVG text made by `dashboard.ridges`; `narrow` takes the place of `wide` on a phone."""
+
+    _type = "Drawing"
+    _prop_names = ["id", "wide", "narrow"]  # noqa: RUF012
+    available_properties = _prop_names
+
+    def __init__(self, id: str | None = None, wide: str | None = None, narrow: str | None = None) -> None:
+        super().__init__(id=id, wide=wide, narrow=narrow)
+
+
+class Preview(_Drawn):
+    """A whole HTML page in a frame of its own that runs no script."""
+
+    _type = "Preview"
+    _prop_names = ["id", "page", "label"]  # noqa: RUF012
+    available_properties = _prop_names
+
+    def __init__(self, id: str | None = None, page: str | None = None, label: str | None = None) -> None:
+        super().__init__(id=id, page=page, label=label)

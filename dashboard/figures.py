@@ -105,7 +105,7 @@ def level(value: Value, band: Verdict | None, *, aspect: float) -> Figure:
         start, end = centre - least / 2, centre + least / 2
     off = -1 if start < 0 and end < least else 1 if end > 1 and start > 1 - least else 0
     if marks:
-        gap = 0.12 / aspect
+        gap = min(0.12 / aspect, (marks[1] - marks[0]) / 4)
         if verdict == "below" and end > marks[0] - gap:
             start, end = start - (end - marks[0] + gap), marks[0] - gap
         elif verdict == "above" and start < marks[1] + gap:

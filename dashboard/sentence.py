@@ -119,13 +119,13 @@ def _changes_out(swing: Swing) -> list[str]:
 
 
 def sided(angle: str, value: Value) -> str:
-    """A reading in words: `21° cupped ± 3`; the reason where there is none."""
+    """A reading in words: `21° ± 3 cupped`; the reason where there is none."""
     if value.value_deg is None:
         return value.reason or say("value.reason")
     size = math.floor(abs(value.value_deg) + 0.5)
-    side = say(f"{'plus' if value.value_deg > 0 else 'minus'}.{angle}")
-    text = say("value.zero") if size == 0 else say("value.sided", size=size, side=side)
-    return text if value.u95_deg is None else f"{text} ± {whole_doubt(value.u95_deg)}"
+    side = say(f"{'plus' if value.value_deg > 0 else 'minus'}.{angle}") if size else ""
+    doubt = "" if value.u95_deg is None else say("value.doubt", u95=whole_doubt(value.u95_deg))
+    return say("value.sided", size=size, doubt=doubt, side=side).strip()
 
 
 def whole_doubt(u95_deg: float) -> int:
@@ -150,7 +150,7 @@ def _worst(readings: list[_Reading]) -> _Reading:
 
 def _departure(r: _Reading) -> str:
     departure = say(f"sentence.{r.verdict}.{r.angle}", at=say(f"at.{r.event}"))
-    n = math.floor(r.sure_distance_deg + 1e-9)
+    n = math.floor(r.sure_distance_deg)
     return say("sentence.by", departure=departure, n=n) if n >= 1 else say("sentence.plain", departure=departure)
 
 

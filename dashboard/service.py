@@ -220,9 +220,11 @@ class Service:
     def cancel(self, entry: Entry) -> None:
         """Stops measuring a recording; what was measured of it is dropped."""
         with self._lock:
-            for job in self._jobs.values():
+            for content, job in list(self._jobs.items()):
                 if job.entry.key == entry.key:
                     job.cancelled.set()
+                    del self._jobs[content]
+                    self._failed[content] = Failed(entry, "", cancelled=True)
 
     def close(self) -> None:
         """Stops what is being measured and waits for it."""
@@ -241,7 +243,7 @@ class Service:
             job.started = True
             progress(0.0)
             if self._measurer is None:
-                from imu.measure import measure
+                from imu.measuring import measure
             else:
                 measure = self._measurer
             measurement = measure(job.entry.path, progress=progress)
@@ -252,7 +254,7 @@ class Service:
             with self._lock:
                 self._keep(ready)
         except _Cancelled:
-            self._fail(job, Failed(job.entry, "", cancelled=True))
+            pass  # the one who cancelled has said so already
         except CupbowError as error:
             self._fail(job, Failed(job.entry, str(error)))
         except Exception as error:
@@ -261,11 +263,13 @@ class Service:
             self._fail(job, Failed(job.entry, " ".join(what.split())))
         finally:
             with self._lock:
-                self._jobs.pop(job.content, None)
+                if self._jobs.get(job.content) is job:
+                    del self._jobs[job.content]
 
     def _fail(self, job: _Job, failed: Failed) -> None:
         with self._lock:
-            self._failed[job.content] = failed
+            if not job.cancelled.is_set():
+                self._failed[job.content] = failed
 
     def _keep(self, ready: Ready) -> Ready:
         self._ready[ready.identity] = ready

@@ -382,10 +382,11 @@ def _take_away(entry: Entry) -> html.Section:
         ("download.traces_csv", f"{base}?what=traces.csv"),
     ]
     links = [html.A(say(key), href=href, download="", className="button") for key, href in files]
-    buttons = [
-        html.Button(say(f"download.{kind}"), type="button", **{"data-take": kind}) for kind in ("png", "svg", "print")
-    ]
-    return ui.card(say("download.title"), html.Div([*links, *buttons], className="takings"), kind="no-print")
+    buttons = []
+    for kind in ("png", "svg", "print"):
+        extra: dict[str, Any] = {"data-take": kind}
+        buttons.append(html.Button(say(f"download.{kind}"), type="button", **extra))
+    return ui.card(say("download.title"), html.Div([*links, *buttons], className="takings"), kind="take-away no-print")
 
 
 def _recording_card(measurement: Measurement, *, open: bool = False) -> html.Details:
