@@ -376,7 +376,7 @@ def save(
         names: dict[str, str] = {}
         for entry in store.entries:
             if entry.name in wanted:
-                names[entry.name] = _free(safe_name(entry.name), set(names.values()))
+                names[entry.name] = free_name(safe_name(entry.name), set(names.values()))
                 with entry.open() as source, open(work / names[entry.name], "xb") as target:
                     shutil.copyfileobj(source, target, 1 << 20)
         renamed = replace(u, sensors=[replace(s, files=tuple(names[f] for f in s.files)) for s in u.sensors])
@@ -410,7 +410,8 @@ def safe_name(name: str) -> str:
     return kept if kept.lower() != MANIFEST else f"data_{kept}"
 
 
-def _free(name: str, taken: set[str]) -> str:
+def free_name(name: str, taken: set[str]) -> str:
+    """The name, numbered where it is taken (upper and lower case being the same name to some systems)."""
     stem, dot, ending = name.partition(".")
     for i in itertools.count(2):
         if name.lower() not in {t.lower() for t in taken}:

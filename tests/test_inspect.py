@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
+import stat
+import time
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +13,7 @@ import pytest
 
 from imu.cli import main
 from imu.errors import UsageError
+from imu.inbox import KEPT_S, Inbox
 from imu.inspection import cadence, clipped, inspect, safe_name, save
 from imu.readers import read
 from tests.loggers import G, columns, csv, motion, rows, text
@@ -169,3 +173,31 @@ def test_preview_keeps_the_peaks(tmp_path: Path) -> None:
     assert np.linalg.norm(rate, axis=1).max() == pytest.approx(
         np.degrees(np.linalg.norm(M.gyro, axis=1).max()), rel=1e-4
     )
+
+
+def test_uploads_are_bounded_and_kept_out_of_the_way(tmp_path: Path) -> None:
+    inbox = Inbox.new(tmp_path / "in", most_bytes=200_000, most_files=3)
+    assert stat.S_IMODE(inbox.path.stat().st_mode) == 0o700
+    data = csv(M).encode()
+    first = inbox.add("../../hand.csv", [data[:100], data[100:]])
+    assert first == inbox.path / "hand.csv"
+    assert stat.S_IMODE(first.stat().st_mode) & 0o111 == 0
+    assert inbox.target == first
+    assert inbox.add("HAND.CSV", [b"x"]).name == "HAND-2.CSV"
+    with pytest.raises(UsageError, match="limit"):
+        inbox.add("big.csv", (b"0" * 65_536 for _ in range(1 << 30)))
+    assert len(list(inbox.path.iterdir())) == 2  # nothing half is left
+    inbox.add("c.csv", [b"1"])
+    with pytest.raises(UsageError, match="over 3 files"):
+        inbox.add("d.csv", [b"1"])
+    again = Inbox.again(tmp_path / "in", inbox.key)
+    assert inspect(again.target).streams[0].role == "hand"
+    for key in ("..", "", "nope", inbox.key + "/.."):
+        with pytest.raises(UsageError, match="no longer kept"):
+            Inbox.again(tmp_path / "in", key)
+    old = time.time() - KEPT_S - 60
+    os.utime(inbox.path, (old, old))
+    other = Inbox.new(tmp_path / "in")
+    assert not inbox.path.exists()
+    other.discard()
+    assert list((tmp_path / "in").iterdir()) == []

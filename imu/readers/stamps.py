@@ -38,7 +38,7 @@ def text_to_seconds(cells: Any) -> tuple[Array, str]:
         return np.full(len(series), np.nan), "local"
     if _DAY.match(first):
         if re.fullmatch(r"\d{1,2}:\d{2}:\d{2}(\.\d+)?", first):
-            return pd.to_timedelta(series, errors="coerce").dt.total_seconds().to_numpy(float), "day"
+            return np.asarray(pd.to_timedelta(series, errors="coerce").dt.total_seconds(), float), "day"
         return np.array([_of_day(c) for c in series]), "day"
     # What differs from ISO 8601 in the first cell is changed in all.
     for pattern, way in (
