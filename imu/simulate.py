@@ -550,7 +550,7 @@ def sense(motion: Motion, role: Role, errors: SensorErrors, rng: np.random.Gener
     kept = ~_lost(n, errors.loss, rng)
     stream = Stream(
         role=role,
-        t_s=(np.arange(n) * period)[kept],
+        t_s=(np.arange(n, dtype=np.float64) * period)[kept],
         accel=np.clip(accel, -accel_range, accel_range)[kept],
         gyro=np.clip(gyro, -gyro_range, gyro_range)[kept],
         source=f"simulated {role}",
