@@ -56,6 +56,18 @@ COMMANDS: tuple[Command, ...] = (
     Command(
         "benchmark", "imu.commands.benchmark", "time a whole measurement beside library filters on the same streams"
     ),
+    Command("student", "imu.commands.library:STUDENT", "enter a student, or correct what is known of one"),
+    Command("add", "imu.commands.library:ADD", "measure recordings and file them under a student"),
+    Command("list", "imu.commands.library:LIST", "list students, a student's lessons, a lesson's swings"),
+    Command("move", "imu.commands.library:MOVE", "file recordings or lessons elsewhere; split and merge lessons"),
+    Command("correct", "imu.commands.library:CORRECT", "correct club or thought; leave swings out; note ball flights"),
+    Command("undo", "imu.commands.library:UNDO", "take back the last change in the library, or another"),
+    Command("forget", "imu.commands.library:FORGET", "delete a student wholly, and say what is out of reach"),
+    Command("export", "imu.commands.library:EXPORT", "write the library, or one student, to one archive"),
+    Command("import", "imu.commands.library:IMPORT", "take an archive into the library; twice is once"),
+    Command("remeasure", "imu.commands.library:REMEASURE", "measure anew after an upgrade, and say what moved"),
+    Command("coaches", "imu.commands.library:COACHES", "say who may use an academy's library on a server"),
+    Command("settings", "imu.commands.settings", "show or change language, dates, units and paper"),
 )
 """Commands in the order in which help lists them."""
 

@@ -184,7 +184,7 @@ def add_recording(
     sha256 = files.content_hash(path)
     if expected_sha256 not in (None, sha256):
         raise RecordingError(f"{path}: changed while it was read; wait until the recorder is done, then add it again")
-    if (there := _already(library, sha256)) is not None:
+    if (there := already(library, sha256)) is not None:
         return there
     with saying(library.address), files.incoming(library.root) as place:
         copy = place / "recording"
@@ -198,7 +198,7 @@ def add_recording(
                 f"{path}: changed while it was copied; wait until the recorder is done, then add it again"
             )
         with library.placing():
-            if (there := _already(library, sha256)) is not None:  # another program was quicker
+            if (there := already(library, sha256)) is not None:  # another program was quicker
                 return there
             recording_id = new_id()
             target = library.folder_of(recording_id)
@@ -690,7 +690,8 @@ def _refuse_own_files(library: Library, path: Path) -> None:
         raise UsageError(f"{path}: lies in the library, or the library in it; choose the recording's own folder")
 
 
-def _already(library: Library, sha256: str) -> Added | None:
+def already(library: Library, sha256: str) -> Added | None:
+    """The recording of this content, and the lesson that it is filed in."""
     with library.read() as session:
         recording = session.scalar(select(Recording).where(Recording.sha256 == sha256))
         return None if recording is None else Added(recording, recording.lesson, False)

@@ -44,7 +44,7 @@ class Task:
     bands: str | None = None
 
 
-def measure_task(task: Task) -> Measurement:
+def measure_task(task: Task, progress: Callable[[float, str], None] | None = None) -> Measurement:
     """Measure a recording as the library knows it: handedness and club as corrected there.
 
     Raises CupbowError with one line for what the user can mend.
@@ -52,12 +52,12 @@ def measure_task(task: Task) -> Measurement:
     from dataclasses import replace
 
     from imu import readers
-    from imu.measure import measure_recording
+    from imu.measuring import measure_recording
 
     handed: Handedness = "left" if task.handedness == "left" else "right"
     recording = readers.read(task.path, handed=handed, **task.hints)
     recording = replace(recording, handedness=handed, club=task.club or recording.club)
-    return measure_recording(recording, calibration=task.calibration, bands=task.bands)
+    return measure_recording(recording, calibration=task.calibration, bands=task.bands, progress=progress)
 
 
 def task_for(library: Library, recording: Recording, *, bands: str | None = None) -> Task:
