@@ -28,6 +28,7 @@ CHOICES: dict[str, tuple[str, ...]] = {
 }
 """What each setting may be."""
 
+_DATES_OF = {"en": "en_GB", "de": "de"}  # 24 May 2026; who writes May 24, 2026 sets month-day
 _PATTERNS = {"iso": "yyyy-MM-dd", "day-month": "d MMM yyyy", "month-day": "MMM d, yyyy"}
 _PAPER_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}  # ISO 216; ANSI/ASME Y14.1 size A
 
@@ -52,12 +53,12 @@ class Settings:
 
         if isinstance(day, datetime):
             day = day.astimezone().date()
-        return format_date(day, _PATTERNS.get(self.dates, "medium"), locale=self.language)
+        return format_date(day, _PATTERNS.get(self.dates, "medium"), locale=_DATES_OF[self.language])
 
     def time(self, moment: datetime) -> str:
         from babel.dates import format_time
 
-        return format_time(moment.astimezone().replace(tzinfo=None), "short", locale=self.language)
+        return format_time(moment.astimezone().replace(tzinfo=None), "short", locale=_DATES_OF[self.language])
 
     def number(self, value: float, digits: int = 0) -> str:
         from babel.numbers import format_decimal

@@ -138,7 +138,10 @@ def _add(library: Library, args: argparse.Namespace) -> int:
             raise UsageError("a new student needs --handed right or --handed left")
         student = filing.add_student(library, name=args.student, handedness=args.handed)
     else:
-        student = finding.student_named(library, args.student)
+        try:
+            student = finding.student_named(library, args.student)
+        except UsageError as error:
+            raise UsageError(f"{error}; --new --handed left (or right) enters a new student") from None
     if student.needs_consent(date.today()):
         print("! a minor without a guardian's consent on file: ask for it before recording", file=sys.stderr)
     lesson = finding.lesson_of_id(library, args.lesson).id if args.lesson else None
@@ -310,7 +313,7 @@ def _list_lesson(library: Library, args: argparse.Namespace) -> int:
         if not swings:
             rows.append((recording.id[:SHOWN], None, "", recording.club, None, None, "", note or "no swings measured"))
         for s in swings:
-            value, u95 = s.values[TOP]
+            value, u95 = s.values[TOP] if args.json else map(_whole, s.values[TOP])
             flight = " ".join(x for x in (s.start, s.curve and f"curve {s.curve}", s.strike) if x)
             if s.carry_m is not None:
                 flight += f" {settings.distance(s.carry_m)}"
@@ -689,6 +692,10 @@ def _shown_day(settings: Any, at: datetime | None, args: argparse.Namespace) -> 
     if at is None:
         return None
     return at.isoformat() if args.json else str(settings.date(at))
+
+
+def _whole(degrees: float | None) -> int | None:
+    return None if degrees is None else round(degrees)
 
 
 def _count(n: int, what: str) -> str:

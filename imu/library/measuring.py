@@ -127,7 +127,7 @@ def remeasure(
     bands: str | None = None,
     everything: bool = False,
     student_id: str | None = None,
-    measure: Callable[[Task], Measurement] = measure_task,
+    measure: Callable[[Task], Measurement] | None = None,
     executor: Executor | None = None,
 ) -> Iterator[Step]:
     """Measure what is outdated (or `everything`), one step a recording.
@@ -145,7 +145,9 @@ def remeasure(
     waiting = outdated(library, bands=bands, since=since, student_id=student_id)
     total, faults = len(waiting), 0
     tasks = (task_for(library, r, bands=bands) for r in waiting)
-    for done, (task, result) in enumerate(_results(tasks, measure, jobs=jobs, executor=executor), start=1):
+    for done, (task, result) in enumerate(
+        _results(tasks, measure or measure_task, jobs=jobs, executor=executor), start=1
+    ):
         if isinstance(result, Measurement):
             store_measurement(
                 library,
