@@ -287,6 +287,11 @@ ROLE_WORDS: dict[str, Role] = {
 }  # fmt: skip
 
 
+_MINUS_SPECIFIC_FORCE = re.compile(r"accelerometerAcceleration|(?i:motion.?user.?acc|motion.?gravity|\buser.?acc)")
+"""Words of the one phone interface (Core Motion) that gives gravity pointing down. Its gravity
+columns take the sign of the acceleration beside them."""
+
+
 @dataclass(frozen=True)
 class Channel:
     """One column: its position and name, and what the name says."""
@@ -330,9 +335,7 @@ def parse(column: int, name: str, unit_cell: str | None = None) -> Channel:
     if quantity == "time" and unit not in units.TIME_UNITS:
         unit = next((u for w in words for u in [_TIME_WORD_UNITS.get(w)] if u), None)
     device = " ".join(w for w in left if w not in _NOISE)
-    turned = quantity in ("accel", "linear", "gravity") and bool(
-        re.match(r"(accelerometerAcceleration|motionUserAcc|motionGravity|userAcceleration|gravity\.)", base)
-    )
+    turned = quantity in ("accel", "linear", "gravity") and bool(_MINUS_SPECIFIC_FORCE.search(base))
     return Channel(column, name, quantity, axis, unit, device, rank, turned)
 
 

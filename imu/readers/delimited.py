@@ -163,6 +163,8 @@ def blocks(entry: Entry, dialect: Dialect, progress: Progress | None = None) -> 
 def _normal(chunk: bytes, dialect: Dialect) -> bytes:
     if not chunk.isascii():  # the parser stumbles over what is no UTF-8
         chunk = chunk.decode("utf-8", "replace").encode()
+    if dialect.line_end:
+        chunk = chunk.replace(dialect.line_end + b"\r\n", b"\n").replace(dialect.line_end + b"\n", b"\n")
     if dialect.arrow:
         chunk = chunk.replace(ARROW.encode(), b" " if dialect.delimiter == BLANKS else dialect.delimiter.encode())
     if dialect.delimiter == BLANKS:
@@ -251,27 +253,32 @@ def _coerce(text: Any, decimal: str) -> Array:
 
 
 def _parse_ragged(block: bytes, dialect: Dialect, columns: list[int], numeric: set[int]) -> tuple[dict[int, Any], int]:
+    """Rows of changing length: what is short is filled with nothing, what is long is cut."""
     import pandas as pd
 
     wide = max(dialect.columns, 1) + 64
-    try:
-        frame = pd.read_csv(
-            io.BytesIO(block),
-            sep=dialect.delimiter,
-            header=None,
-            names=range(wide),
-            usecols=columns,
-            dtype=str,
-            keep_default_na=False,
-            engine="c",
-            on_bad_lines="skip",
-            encoding_errors="replace",
-            quoting=0 if b'"' in block else 3,
-        )
-    except (pd.errors.ParserError, ValueError):
+    frame = None
+    for quoting in (0, 3) if b'"' in block else (3,):  # a quote without its partner is no quote
+        try:
+            frame = pd.read_csv(
+                io.BytesIO(block),
+                sep=dialect.delimiter,
+                header=None,
+                names=range(wide),
+                dtype=str,
+                keep_default_na=False,
+                engine="c",
+                on_bad_lines="skip",
+                encoding_errors="replace",
+                quoting=quoting,
+            )
+            break
+        except (pd.errors.ParserError, ValueError):
+            continue
+    if frame is None:
         return {c: np.empty(0) if c in numeric else [] for c in columns}, block.count(b"\n")
     lines = sum(1 for line in block.split(b"\n") if line.strip())
-    out = {}
+    out: dict[int, Any] = {}
     for c in columns:
         text = frame[c]
         out[c] = (

@@ -10,7 +10,7 @@ import codecs
 import csv
 import re
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from imu.errors import RecordingError
 from imu.readers import units
@@ -57,6 +57,7 @@ class Dialect:
     preamble: tuple[str, ...]
     sample: tuple[tuple[str, ...], ...]  # the first rows, as text
     arrow: bool = False
+    line_end: bytes = b""  # what ends every line besides, where that is not the delimiter
 
     def describe(self) -> str:
         written = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe", BLANKS: "blanks"}
@@ -137,6 +138,12 @@ def sniff(head: bytes, name: str, *, whole: bool) -> Dialect:
         raise RecordingError(f"{safe(name)}: has lines of over {HEAD_BYTES >> 11} kB, which no sensor row is")
     lines = lines[:600]
     arrow = sum(ARROW in line for line in lines) > 0.8 * max(1, sum(bool(line.strip()) for line in lines))
+    line_end = ""
+    filled = [line.rstrip() for line in lines if line.strip()]
+    if sum(line.endswith(";") for line in filled) > 0.8 * len(filled) and sum(
+        line.count(";") for line in filled
+    ) < 1.2 * len(filled):
+        lines, line_end = [line.rstrip().removesuffix(";") for line in lines], ";"
     best: tuple[float, str, str] | None = None
     tried = [line for line in lines if line.strip()][-_SCORED_LINES:]
     together = "\n".join(tried)
@@ -157,7 +164,7 @@ def sniff(head: bytes, name: str, *, whole: bool) -> Dialect:
                 best = (score, delimiter, decimal)
     if best is None:
         raise RecordingError(f"{safe(name)}: holds no rows of numbers that could be sensor samples")
-    return _layout(lines, encoding, best[1], best[2], arrow=arrow)
+    return replace(_layout(lines, encoding, best[1], best[2], arrow=arrow), line_end=line_end.encode())
 
 
 def _cells(line: str, delimiter: str, *, arrow: bool) -> list[str]:

@@ -246,6 +246,9 @@ def _to_si(s: Sensor, accel_unit: str | None, gyro_unit: str | None, hints: Hint
     stated = units.ACCEL_UNITS.get(accel_unit or "")
     as_stated = still is not None and stated is not None and 0.4 < still * stated / GRAVITY < 2.5
     other = units.guess_accel(accel, gyro)
+    if not s.has_gravity and other.sure and other.unit in (accel_unit, None, "m/s^2", "g") and other.unit is not None:
+        s.has_gravity = True
+        s.notes.append(f"named as linear acceleration, but gravity is in it: {other.why}")
     wrong_unit = other.sure and other.unit is not None  # gravity is there, in another unit than stated
     if s.has_gravity and not as_stated and not wrong_unit and units.looks_linear(accel, accel_unit):
         s.has_gravity = False

@@ -6,7 +6,8 @@ Here it is decided which columns are read; `imu.readers.sensors` joins the parts
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import PurePosixPath
 from typing import Any
 
@@ -151,34 +152,15 @@ class _Reader:
             for axis, column in enumerate(numeric[:3]):
                 out[column] = Channel(column, f"column {column + 1}", "vector", axis)
             return out
-        triples: list[tuple[float, bool, list[int]]] = []
-        place = 0
-        while place + 3 <= len(numeric):
-            three = numeric[place : place + 3]
-            if three[2] - three[0] != 2:
-                place += 1
-                continue
-            vectors = cells[:, three]
-            vectors = vectors[np.isfinite(vectors).all(axis=1)]
-            guess = units.guess_accel(vectors) if len(vectors) > 8 else units.Guess(None, np.nan, "", False)
-            steady = float(
-                np.std(np.linalg.norm(vectors, axis=1)) / max(np.mean(np.linalg.norm(vectors, axis=1)), 1e-12)
-            )
-            triples.append((steady, (guess.unit is not None and guess.sure) or guess.unit == units.COUNTS, three))
-            place += 3
-        likely = [i for i, (_, gravity, _) in enumerate(triples) if gravity]
-        if likely:
-            a = min(likely, key=lambda i: triples[i][0])
-            g = a + 1 if a + 1 < len(triples) else a - 1
-            for quantity, which in (("accel", a), ("gyro", g)):
-                if (0 <= which < len(triples) and which != a) or quantity == "accel":
-                    for axis, column in enumerate(triples[which][2]):
-                        out[column] = Channel(column, f"column {column + 1}", quantity, axis)  # type: ignore[arg-type]
+        accel, gyro = _unnamed(cells, numeric)
+        if accel:
+            for quantity, place in (("accel", accel), ("gyro", gyro)):
+                for axis, column in enumerate(place):
+                    out[column] = Channel(column, f"column {column + 1}", quantity, axis)  # type: ignore[arg-type]
             self.inferred = True
-            first_a, first_g = triples[a][2][0] + 1, triples[g][2][0] + 1 if 0 <= g < len(triples) else 0
             self.doubts.append(
-                f"no header: columns {first_a} to {first_a + 2} taken as accelerometer (they show gravity while still)"
-                + (f", {first_g} to {first_g + 2} as gyroscope" if first_g else "")
+                f"no header: columns {accel[0] + 1} to {accel[2] + 1} taken as accelerometer (they show gravity while still)"
+                + (f", {gyro[0] + 1} to {gyro[2] + 1} as gyroscope" if gyro else "")
             )
         return out
 
@@ -271,6 +253,8 @@ class _Reader:
         if not triples:
             self._explain_no_triples()
             return []
+        if len(triples) == 1 and any(self._says_quantity(r[c.column] for r in self.dialect.sample) for c in labels):
+            triples = [replace(triples[0], quantity="vector")]  # whatever its name, each row says what it holds
         chosen = _choose(triples)
         wants: list[Want] = [Want("label", (c.column,)) for c in labels]
         time_of: dict[Triple, Channel | None] = {}
@@ -321,6 +305,10 @@ class _Reader:
                 out.append(c)
         return out[:2]
 
+    @staticmethod
+    def _says_quantity(cells: Iterable[str]) -> bool:
+        return {"accel", "gyro"} <= {_kind_of(c) for c in cells}
+
     def _is_numeric(self, channel: Channel) -> bool:
         cells = [r[channel.column] for r in self.dialect.sample if r[channel.column] not in MISSING]
         return sum(is_number(c, self.dialect.decimal) for c in cells) > 0.5 * len(cells) or not cells
@@ -339,8 +327,8 @@ class _Reader:
                 first = int(code[int(np.argmax(mask))])
                 text = loaded.labels[channel.column][first] if first >= 0 else ""
                 quantity = _kind_of(text)
-                if quantity:
-                    kind = quantity
+                if quantity or self._says_quantity(loaded.labels[channel.column]):
+                    kind = quantity or "other"
                 elif text:
                     device.append(text)
             if not device and kind is None:
@@ -349,7 +337,7 @@ class _Reader:
             if kind == "other":
                 continue
             groups.append((mask, " ".join(device), kind))
-        if len(groups) == 1:
+        if len(groups) == 1 and len(np.unique(combined)) == 1:
             return [(None, groups[0][1], groups[0][2])]
         return groups
 
@@ -386,13 +374,15 @@ class _Reader:
                 accel_t = vector
         gravity_t = group.get("gravity")
         if accel_t is None and "linear" in group:
-            accel_t, linear = group["linear"], gravity_t is None
+            accel_t, linear = group["linear"], True
+        if accel_t is not None:
             accel = rows(accel_t)
             if gravity_t is not None:
-                accel = accel + rows(gravity_t)
+                head = accel[:40_000][np.isfinite(accel[:40_000]).all(axis=1)]
+                linear = linear or units.looks_linear(head, accel_t.unit)
+            if linear and gravity_t is not None:
+                accel, linear = accel + rows(gravity_t), False
                 self.notes.append("acceleration is the sum of the columns for linear acceleration and gravity")
-        elif accel_t is not None:
-            accel = rows(accel_t)
         if kind == "linear" and accel_t is not None:
             linear = True
         if accel_t is None and gyro_t is None:
@@ -526,8 +516,8 @@ class _Reader:
             gyro=gyro,
             linear=linear,
             gravity_only=accel_t is not None and quantity == "gravity",
-            accel_unit=self.hints.accel_unit or (accel_t.unit if accel_t else None),
-            gyro_unit=self.hints.gyro_unit or (gyro_t.unit if gyro_t else None),
+            accel_unit=self.hints.accel_unit or _unit_of(accel_t, units.ACCEL_UNITS),
+            gyro_unit=self.hints.gyro_unit or _unit_of(gyro_t, units.GYRO_UNITS),
             time_unit=unit,
             origin_s=origin,
             clock=clock,
@@ -594,6 +584,45 @@ class _Reader:
         return raw, unit, scale, "epoch" if stamps.is_epoch(finite[:1000] * scale) else "own", False
 
 
+def _unit_of(triple: Triple | None, known: Mapping[str, float]) -> str | None:
+    return triple.unit if triple is not None and (triple.unit in known or triple.unit == units.COUNTS) else None
+
+
+def _unnamed(cells: Array, numeric: list[int]) -> tuple[list[int], list[int]]:
+    """Which three columns are an accelerometer and which a gyroscope, by their numbers alone: the
+    first three of steady magnitude near gravity's, and three beside them that rest near zero."""
+    moving = [i for i in numeric if np.ptp(cells[:, i][np.isfinite(cells[:, i])]) > 0]
+    steady: dict[int, float] = {}  # first column -> spread of the magnitude over its mean
+    for first in moving:
+        if first + 1 not in moving or first + 2 not in moving:
+            continue
+        vectors = cells[:, first : first + 3]
+        vectors = vectors[np.isfinite(vectors).all(axis=1)]
+        if len(vectors) < 9:
+            continue
+        guess = units.guess_accel(vectors)
+        if (guess.unit is not None and guess.sure) or guess.unit == units.COUNTS:
+            norm = np.linalg.norm(vectors, axis=1)
+            steady[first] = float(norm.std() / norm.mean())
+    if not steady:
+        return [], []
+    # Of two accelerometers side by side every window of three is steady: the first one counts.
+    best = min(steady.values())
+    accel = next(i for i in sorted(steady) if steady[i] < max(1.5 * best, 0.02))
+
+    def rests_near_zero(first: int) -> float:
+        vectors = cells[:, first : first + 3]
+        norm = np.linalg.norm(vectors[np.isfinite(vectors).all(axis=1)], axis=1)
+        return float(np.quantile(norm, 0.2) / max(np.quantile(norm, 0.95), 1e-12)) if len(norm) else 1.0
+
+    beside = [accel + 3 * k for k in (1, -1, 2, -2, 3, -3)]
+    beside = [
+        g for g in beside if all(c in moving for c in range(g, g + 3)) and steady.get(g, 1.0) > max(3 * best, 0.05)
+    ]
+    gyro = next((g for g in beside if rests_near_zero(g) < 0.6), beside[0] if beside else None)
+    return [accel, accel + 1, accel + 2], [] if gyro is None else [gyro, gyro + 1, gyro + 2]
+
+
 def _number(cell: str, decimal: str) -> float:
     if not is_number(cell, decimal):
         return np.nan
@@ -611,7 +640,7 @@ def _other_device(theirs: str, ours: str) -> bool:
 _KIND_WORDS = (
     (
         "other",
-        r"magnet|orient|quat|baro|location|gps|attitude|euler|temperature|pressure|light|pedometer|annotation|metadata",
+        r"magn|orient|quat|baro|location|gps|attitude|euler|temperature|pressure|light|pedometer|annotation|metadata",
     ),
     ("linear", r"linear|user.?acc|free.?acc|without.?g"),
     ("gyro", r"gyr|angular|rotation.?rate|omega"),
