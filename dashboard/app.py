@@ -89,7 +89,9 @@ def create_app(service: Service) -> Dash:
     @server.get("/{rest:path}", include_in_schema=False)
     async def missing(rest: str) -> Response:
         link = f'<a href="{PAGES[0].path}">{say("page.missing_do")}</a>'
-        body = f'<!DOCTYPE html><html lang="{LANGUAGE}"><title>{say("app.title")}</title><p>{say("page.missing")} {link}'
+        body = (
+            f'<!DOCTYPE html><html lang="{LANGUAGE}"><title>{say("app.title")}</title><p>{say("page.missing")} {link}'
+        )
         return HTMLResponse(body, status_code=404)
 
     return app

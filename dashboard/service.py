@@ -113,7 +113,7 @@ class _Job:
 class Service:
     """Recordings under `root` (a recording, a file, or a tree of them).
 
-    `measurer` is `imu.measure.measure` unless told otherwise. Safe to call from several threads.
+    `measurer` is `imu.measuring.measure` unless told otherwise. Safe to call from several threads.
     """
 
     def __init__(

@@ -110,9 +110,7 @@ def swing(
             elif angle == "face_since_address" and event not in NEAR_SQUARE:
                 per[event] = Value(None, None, "only near address and impact")
             elif angle == "shaft_past_level":
-                per[event] = (
-                    Value(6.0, 2.0) if event == "top" else Value(None, None, "only at the top")
-                )
+                per[event] = Value(6.0, 2.0) if event == "top" else Value(None, None, "only at the top")
             else:
                 per[event] = Value(
                     float(CURVES[angle][k]) + (shift_deg if angle == "wrist_flexion" else 0.0), float(U95[angle][k])
@@ -124,7 +122,9 @@ def swing(
         angles = {a: {e: Value(None, None, "the forearm sensor clipped") for e in per} for a, per in angles.items()}
 
     verdicts = {
-        key: Verdict(low, high, "invented for this test", verdict(angles[key.split("@")[0]][key.split("@")[1]], low, high))
+        key: Verdict(
+            low, high, "invented for this test", verdict(angles[key.split("@")[0]][key.split("@")[1]], low, high)
+        )
         for key, (low, high) in (BANDS if bands is None else bands).items()
     }
     changes = {"wrist_flexion": {"top..shaft_level_down": Value(22.0, 2.0)}}
@@ -139,8 +139,19 @@ def swing(
         changes=changes,
         tempo={"backswing_s": 0.74, "downswing_s": 0.26, "ratio": 2.85},
         bands=verdicts,
-        trace=SwingTrace(t, traces, u95, _pose(curve(ARM_DEG), curve(CLUB_DEG), curve(CURVES["wrist_flexion"]), curve(
-            CURVES["forearm_roll"]), left_handed, without)),
+        trace=SwingTrace(
+            t,
+            traces,
+            u95,
+            _pose(
+                curve(ARM_DEG),
+                curve(CLUB_DEG),
+                curve(CURVES["wrist_flexion"]),
+                curve(CURVES["forearm_roll"]),
+                left_handed,
+                without,
+            ),
+        ),
     )
 
 

@@ -13,7 +13,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 from scipy.spatial.transform import Rotation
-from tests.synthetic_measurement import measurement, swing
 
 import dashboard
 from dashboard.doubts import doubts
@@ -34,6 +33,7 @@ from dashboard.words import catalogue, say
 from imu.bands import verdict
 from imu.measured import Value, Verdict
 from imu.recording import ANGLES, EVENTS
+from tests.synthetic_measurement import measurement, swing
 
 
 def figure(one=None, handedness: str = "right"):
@@ -135,7 +135,10 @@ def test_thick_is_where_the_whole_interval_is_outside() -> None:
 
 
 def test_a_corridor_joins_only_events_that_follow_each_other() -> None:
-    one = swing(1, bands={"wrist_flexion@top": (-10, 4), "wrist_flexion@arm_level_down": (-8, 6), "wrist_flexion@finish": (0, 9)})
+    one = swing(
+        1,
+        bands={"wrist_flexion@top": (-10, 4), "wrist_flexion@arm_level_down": (-8, 6), "wrist_flexion@finish": (0, 9)},
+    )
     first, lone = corridors(one, "wrist_flexion")
     assert [p[0] for p in first] == pytest.approx([3.78, 4.0, 5.0, 5.22])
     assert [p[1:] for p in first[1:3]] == [[-10, 4], [-8, 6]]
@@ -185,7 +188,9 @@ def test_the_picture_has_the_directions_that_were_measured(handedness: str) -> N
         expected = Rotation.from_quat(trace.q_to_target[segment][n], scalar_first=True).apply(axis)
         a, b = (np.array(drawn["pose"][end][i]) for end in ends)
         assert (b - a) / np.linalg.norm(b - a) == pytest.approx(expected, abs=2e-3), name
-    assert np.linalg.norm(np.array(drawn["pose"]["head"][i]) - drawn["pose"]["knuckles"][i]) == pytest.approx(CLUB_M, abs=1e-3)
+    assert np.linalg.norm(np.array(drawn["pose"]["head"][i]) - drawn["pose"]["knuckles"][i]) == pytest.approx(
+        CLUB_M, abs=1e-3
+    )
 
 
 def test_only_what_wears_a_sensor_is_drawn() -> None:
@@ -243,7 +248,9 @@ def test_kinds_are_not_mixed_and_left_out_swings_are_counted() -> None:
     (wrist,) = [r for r in shown["events"]["top"] if r["angle"] == "wrist_flexion"]
     used = [s for s in several.swings if s.kind == "full" and s.grade != "poor" and s.index != 14]
     assert wrist["n"] == len(used) == 19
-    assert wrist["mean_deg"] == pytest.approx(np.mean([s.angles["wrist_flexion"]["top"].value_deg for s in used]), abs=1e-3)
+    assert wrist["mean_deg"] == pytest.approx(
+        np.mean([s.angles["wrist_flexion"]["top"].value_deg for s in used]), abs=1e-3
+    )
     assert not means_figure(several, kind="slow", left_out={})["enough"]
 
 
@@ -286,12 +293,22 @@ def test_no_word_is_left_over() -> None:
     root = Path(dashboard.__file__).parent
     python = "".join(p.read_text(encoding="utf-8") for p in root.rglob("*.py"))
     scripts = "".join(p.read_text(encoding="utf-8") for p in root.rglob("*.js"))
-    tables = set(re.findall(r'f"([a-z_.]+)\.\{', python)) | {"sentence.above", "sentence.below", "side_above", "side_below"}
+    tables = set(re.findall(r'f"([a-z_.]+)\.\{', python)) | {
+        "sentence.above",
+        "sentence.below",
+        "side_above",
+        "side_below",
+    }
     tables |= {"plus", "minus"}  # f"{'plus' if … else 'minus'}.{angle}"
     left = []
     for key in catalogue():
         table, _, leaf = key.rpartition(".")
-        asked = f'"{key}"' in python or f"'{key}'" in python or table in tables or (leaf in ("one", "many") and f'"{table}"' in python)
+        asked = (
+            f'"{key}"' in python
+            or f"'{key}'" in python
+            or table in tables
+            or (leaf in ("one", "many") and f'"{table}"' in python)
+        )
         in_script = re.search(rf"\b(?:w|words)\.(?:{table}_)?{leaf}\b", scripts) or f'"{leaf}"' in scripts
         in_script = in_script or f"{leaf}:" in scripts  # names of views, keys of an object there
         if not (asked or in_script):

@@ -86,7 +86,10 @@ def test_one_reading(value: float, u95: float, words: str) -> None:
         ([(-25, 3), (-20, 3)], "Still outside when the shaft is level on the way down."),
         ([(-9, 4), (-20, 3)], "Still outside when the shaft is level on the way down."),
         ([(0, 3), (-20, 3)], "In its band again when the arm is level on the way down. Outside once more when the "),
-        ([(-9, 4), (-8, 4)], "Whether it is back in its band when the arm is level on the way down, the reading cannot"),
+        (
+            [(-9, 4), (-8, 4)],
+            "Whether it is back in its band when the arm is level on the way down, the reading cannot",
+        ),
         ([(None, None), (0, 3)], "In its band again when the shaft is level on the way down."),
     ],
 )
@@ -115,9 +118,7 @@ def test_a_change_that_is_surely_out_is_named() -> None:
             changes={"wrist_flexion@top..shaft_level_down": (-12, 2)},
         )
     )
-    assert str(said) == (
-        "Wrist in its band at the top. Also outside: wrist from top to shaft level down (cup side)."
-    )
+    assert str(said) == ("Wrist in its band at the top. Also outside: wrist from top to shaft level down (cup side).")
     assert "All" not in str(said)
 
 
@@ -125,8 +126,7 @@ def test_nothing_out_counts_only_what_is_sure() -> None:
     readings = {"wrist_flexion@top": (0.0, 3.0), "face_to_forearm@top": (9.0, 3.0), "shaft_off_plane@top": (0.0, 1.0)}
     said = sentence(swing(readings, dict.fromkeys(readings, (-10, 10))))
     assert str(said) == (
-        "Wrist in its band at the top. "
-        "2 of 3 readings that have a band are surely inside it, none surely outside."
+        "Wrist in its band at the top. 2 of 3 readings that have a band are surely inside it, none surely outside."
     )
 
 
@@ -167,7 +167,9 @@ def test_no_claim_beyond_the_intervals(readings: dict, low: float, width: float)
         if value is not None:
             gaps[key] = max(low - (value + u95), (value - u95) - (low + width))
     out = {key: gap for key, gap in gaps.items() if gap > 0}
-    assert bool(re.search(r"\b[Tt]oo (cupped|bowed|open|closed|pronated|supinated)", text) or "far" in text) == bool(out)
+    assert bool(re.search(r"\b[Tt]oo (cupped|bowed|open|closed|pronated|supinated)", text) or "far" in text) == bool(
+        out
+    )
     said = re.search(r"by (\d+)° or more", text)
     if said:
         assert int(said[1]) <= max(out.values())
@@ -175,8 +177,7 @@ def test_no_claim_beyond_the_intervals(readings: dict, low: float, width: float)
     counted = re.search(r"(\d+) of (\d+) readings|All (\d+) readings", text)
     if counted:
         sure = sum(
-            value is not None and low <= value - u95 and value + u95 <= low + width
-            for value, u95 in readings.values()
+            value is not None and low <= value - u95 and value + u95 <= low + width for value, u95 in readings.values()
         )
         assert int(counted[1] or counted[3]) == sure
         assert not out

@@ -10,13 +10,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from tests.synthetic_measurement import measurement
 
 from dashboard import bandsets, service
 from dashboard.downloads import download
 from dashboard.service import Busy, Failed, Ready, Service
 from imu.errors import CupbowError
 from imu.measured import Measurement
+from tests.synthetic_measurement import measurement
 
 
 class Measurer:

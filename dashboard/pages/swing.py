@@ -55,7 +55,13 @@ def layout(service: Service) -> html.Div:
             dcc.Store(id="swing-shown"),
             html.Div(id="swing-chooser"),
             html.Div(id="swing-body"),
-            html.Div(id="swing-bands"),
+            # Stays in place when its content changes: who edits does not find it shut.
+            html.Details(
+                [html.Summary(html.H2(say("bands.title"), className="card-title")), html.Div(id="swing-bands")],
+                id="swing-bands-card",
+                className="card fold no-print",
+                hidden=True,
+            ),
         ],
         id="swing-page",
     )
@@ -68,6 +74,7 @@ def register(app: Dash, service: Service) -> None:
         Output("swing-chooser", "children"),
         Output("swing-body", "children"),
         Output("swing-bands", "children"),
+        Output("swing-bands-card", "hidden"),
         Output("swing-poll", "disabled"),
         Output("page-who", "children"),
         Output("swing-shown", "data"),
@@ -79,11 +86,11 @@ def register(app: Dash, service: Service) -> None:
     )
     async def show(pathname: str, search: str, _changed: int, _polls: int, shown: str | None) -> tuple[Any, ...]:
         if not (pathname in ("/", "") or (pathname or "").startswith(PATH)):
-            return (no_update, no_update, no_update, True, no_update, no_update)
+            return (no_update, no_update, no_update, no_update, True, no_update, no_update)
         found = await asyncio.to_thread(view, service, Choice.of(pathname, search))
         # What is being typed into the form of bands outlives a change of swing.
         bands = no_update if found.shown and found.shown == shown else found.bands
-        return found.chooser, found.body, bands, not found.waiting, found.who, found.shown
+        return found.chooser, found.body, bands, found.bands is None, not found.waiting, found.who, found.shown
 
     @app.callback(
         Output("swing-changed", "data", allow_duplicate=True),
@@ -412,7 +419,7 @@ def _recording_card(measurement: Measurement, *, open: bool = False) -> html.Det
     return ui.fold(say("recording.title"), *parts, open=worrying, kind="recording")
 
 
-def _bands(service: Service, state: Ready) -> html.Details:
+def _bands(service: Service, state: Ready) -> ui.BandEditor:
     chosen = service.bands()
     changes = dict.fromkeys(at for s in state.measurement.swings for per in s.changes.values() for at in per)
     changes |= dict.fromkeys(b.at for b in chosen.bands.bands if b.is_change)
@@ -426,7 +433,7 @@ def _bands(service: Service, state: Ready) -> html.Details:
         "events": [[e, say(f"event.{e}")] for e in EVENTS] + [[c, _change_name(c)] for c in changes],
         "words": group("bands"),
     }
-    return ui.fold(say("bands.title"), ui.BandEditor(id="swing-band-editor", figure=figure), kind="no-print")
+    return ui.BandEditor(id="swing-band-editor", figure=figure)
 
 
 def _change_name(at: str) -> str:
