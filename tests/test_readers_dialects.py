@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import io
 import itertools
+import os
 import zipfile
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -22,6 +23,16 @@ from tests.loggers import G, Motion, columns, csv, motion, rows, text
 
 MOTIONS = {100.0: motion(rate=100.0, seed=1), 200.0: motion(rate=200.0, seed=2)}
 START = 1_777_800_000.25  # s since 1970
+
+FUZZ = int(os.environ.get("CUPBOW_FUZZ", "0"))
+"""Examples for each property, freshly drawn; unset, few and the same ones every time."""
+
+
+def bounded(examples: int) -> settings:
+    return settings(
+        max_examples=FUZZ or examples, derandomize=not FUZZ, deadline=None, suppress_health_check=list(HealthCheck)
+    )
+
 
 ACCEL = {"m/s^2": (1.0, 5), "g": (1 / G, 6), "mg": (1000 / G, 3)}
 GYRO = {"rad/s": (1.0, 6), "deg/s": (180 / np.pi, 4), "mdeg/s": (180_000 / np.pi, 1)}
@@ -178,7 +189,7 @@ dialects = st.builds(
 ).map(lambda w: w if w.delimiter != w.decimal or w.quoted else Written(**{**w.__dict__, "decimal": "."}))
 
 
-@settings(max_examples=150, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@bounded(150)
 @given(w=dialects)
 def test_every_dialect_reads_back_to_the_same_samples(w: Written, tmp_path_factory: pytest.TempPathFactory) -> None:
     path = tmp_path_factory.mktemp("d") / "log.csv"
@@ -370,7 +381,7 @@ def _only_one_clear_line(path: Path) -> None:
         assert not fault or 10 < len(fault) < 700
 
 
-@settings(max_examples=120, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@bounded(120)
 @given(data=st.binary(max_size=3000), ending=st.sampled_from(["csv", "zip", "gz", "parquet", "txt"]))
 def test_random_bytes_give_one_clear_line(data: bytes, ending: str, tmp_path_factory: pytest.TempPathFactory) -> None:
     path = tmp_path_factory.getbasetemp() / f"fuzz.{ending}"
@@ -387,7 +398,7 @@ _SEEDS = [
 ]
 
 
-@settings(max_examples=150, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@bounded(150)
 @given(
     which=st.integers(0, len(_SEEDS) - 1),
     edits=st.lists(st.tuples(st.floats(0, 1), st.binary(max_size=12), st.integers(0, 60)), max_size=6),
@@ -405,7 +416,7 @@ def test_damaged_files_give_samples_or_one_clear_line(
     _only_one_clear_line(path)
 
 
-@settings(max_examples=150, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@bounded(150)
 @given(content=st.text(alphabet='0123456789.,;:-+eE \t\n"#|()xyzagT/nN', max_size=1500))
 def test_text_of_the_right_letters_gives_samples_or_one_clear_line(
     content: str, tmp_path_factory: pytest.TempPathFactory

@@ -303,6 +303,7 @@ class Channel:
     unit: str | None = None
     device: str = ""
     rank: int = 0  # among rivals of one quantity the lowest is taken
+    named: bool = False  # by the user
     turned: bool = False  # this interface gives acceleration with the sign of -specific force
 
 
@@ -336,7 +337,7 @@ def parse(column: int, name: str, unit_cell: str | None = None) -> Channel:
         unit = next((u for w in words for u in [_TIME_WORD_UNITS.get(w)] if u), None)
     device = " ".join(w for w in left if w not in _NOISE)
     turned = quantity in ("accel", "linear", "gravity") and bool(_MINUS_SPECIFIC_FORCE.search(base))
-    return Channel(column, name, quantity, axis, unit, device, rank, turned)
+    return Channel(column, name, quantity, axis, unit, device, rank, turned=turned)
 
 
 _TIME_WORD_UNITS = {

@@ -94,14 +94,15 @@ class _Reader:
         d = self.dialect
         names = d.names or ("",) * d.columns
         found = [channels.parse(i, n, u) for i, (n, u) in enumerate(zip(names, d.unit_cells, strict=True))]
-        if self.hints.columns:
-            return self._named_by_hint(found)
         if not d.names:
             found = self._by_position()
-        return found
+        return self._named_by_hint(found) if self.hints.columns else found
 
     def _named_by_hint(self, found: list[Channel]) -> list[Channel]:
-        out = [Channel(c.column, c.name, "other") if c.quantity != "label" else c for c in found]
+        given = set(self.hints.columns)
+        replaced = {"t": ("time", "counter"), "ax": ("accel", "linear", "gravity", "vector"), "gx": ("gyro", "vector")}
+        gone = {quantity for key in given & replaced.keys() for quantity in replaced[key]}
+        out = [Channel(c.column, c.name, "other") if c.quantity in gone else c for c in found]
         by_name = {c.name.strip().lower(): c for c in reversed(found)}
         for key, name in self.hints.columns.items():
             if isinstance(name, int) or (name.isdigit() and name not in by_name):
@@ -118,10 +119,14 @@ class _Reader:
                 )
             quantity = "time" if key == "t" else "accel" if key[0] == "a" else "gyro"
             axis = None if key == "t" else "xyz".index(key[1])
-            unit = column.unit if column.quantity in (quantity, "linear", "vector") else None
+            known = {"time": units.TIME_UNITS, "accel": units.ACCEL_UNITS, "gyro": units.GYRO_UNITS}[quantity]
+            unit = column.unit if column.unit in known else None
             if quantity == "accel" and column.quantity == "linear":
                 quantity = "linear"
-            out[column.column] = Channel(column.column, column.name, quantity, axis, unit)  # type: ignore[arg-type]
+            out[column.column] = Channel(column.column, column.name, quantity, axis, unit, named=True)  # type: ignore[arg-type]
+        for x, y, z in (("ax", "ay", "az"), ("gx", "gy", "gz")):
+            if 0 < len(given & {x, y, z}) < 3:
+                raise UsageError(f"{self.name}: columns: {x}, {y} and {z} are given together or not at all")
         return out
 
     def _by_position(self) -> list[Channel]:
@@ -173,7 +178,7 @@ class _Reader:
             pattern = re.sub(
                 r"(?i)[xyz](?![a-z])(?!.*(?<![a-z])[xyz](?![a-z]))|(?<=[a-z])[XYZ](?=\W|_|\d|$)", "@", c.name
             )
-            key = (c.quantity, c.device, pattern if not self.hints.columns else "")
+            key = (c.quantity, c.device, "" if c.named else pattern)
             axes = groups.setdefault(key, {})
             axes.setdefault(c.axis, c)
             if len(axes) == 3:
@@ -207,8 +212,6 @@ class _Reader:
 
     def _rising_column(self) -> Channel | None:
         """A column of no known name whose numbers only grow is taken for the time."""
-        if self.hints.columns:
-            return None
         for c in self.channels:
             if c.quantity == "other" and c.axis is None:
                 cells = [_number(r[c.column], self.dialect.decimal) for r in self.dialect.sample]
