@@ -1071,7 +1071,7 @@ def tell_words(row: Row) -> str:
         return "more swings won't tell: the lessons differ among themselves; more lessons would"
     e = row.estimate
     most = max(abs(e.difference - (row.sdc or 0.0)), abs(e.difference + (row.sdc or 0.0)))
-    bound = f"{most:.0f}°" if row.unit == "°" else f"{most:.2f}{row.unit}"
+    bound = f"{math.ceil(most)}°" if row.unit == "°" else f"{most:.2f}{row.unit}"
     return f"if anything changed, then by less than {bound}; more swings won't tell soon"
 
 
@@ -1084,22 +1084,33 @@ def headline(pair: Pair) -> str:
     if not changed and not open_:
         return "Nothing here can be compared."
     if changed:
-        parts = [f"{_subject(r)} is {_comparative(r)}" for r in changed]
+        parts = [f"{said} is {how}" for said, how in _together(changed)]
         count = _NUMBERS[len(changed)] if len(changed) < len(_NUMBERS) else f"{len(changed)} things"
         verb = "has" if len(changed) == 1 else "have"
         first = f"{count} {verb} changed: {_listed(parts)}."
     else:
         first = "Nothing is known to have changed yet."
     maybe = [r for r in open_ if r.estimate and abs(r.estimate.difference) > 0.5 * (r.sdc or 0.0)]
-    if maybe:
-        plural = "" if len(maybe) > 1 else "s"
-        them = "It" if not changed else _capital(_listed([_subject(r) for r in maybe]))
-        if changed:
-            return f"{first} {them} may follow; it is too early to say."
-        return (
-            f"{first} {_capital(_listed([_subject(r) for r in maybe]))} look{plural} different; it is too early to say."
-        )
-    return first
+    if not maybe:
+        return first
+    them = _capital(_listed([_subject(r) for r in maybe]))
+    if changed:
+        return f"{first} {them} may have changed too; it is too early to say."
+    return f"{first} {them} {'look' if len(maybe) > 1 else 'looks'} different; it is too early to say."
+
+
+def _together(rows: Sequence[Row]) -> list[tuple[str, str]]:
+    """Subject and comparative; what one angle does at several events is said once."""
+    groups: dict[tuple[str, str], list[Row]] = {}
+    for r in rows:
+        alone = r.key if ".." in r.key or r.angle == "tempo" else ""
+        groups.setdefault((r.angle + alone, _comparative(r)), []).append(r)
+    out = []
+    for (_, how), same in groups.items():
+        first = _subject(same[0])
+        rest = [_subject(r).partition(" at ")[2] for r in same[1:]]
+        out.append((_listed([first, *(f"at {e}" for e in rest)]), how))
+    return out
 
 
 def _subject(row: Row) -> str:

@@ -1,0 +1,156 @@
+"""Sets of swings that pages compare and follow: by lesson, by club, and the best so far.
+
+What lies under the root is grouped by day and club; a day is a lesson. Each recording has its own
+calibration. Keys stand in links: a lesson's is that of its first recording, `club:7-iron` is every
+lesson with a club, `best:7-iron` the swings that no band calls out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from dashboard.service import Busy, Entry, Failed, Ready, Service
+from dashboard.words import count, say
+from imu.compare import Part, SwingSet
+from imu.errors import CupbowError
+
+CLUB = "club:"
+BEST = "best:"
+
+
+@dataclass(frozen=True)
+class Offer:
+    """A set that can be chosen. `day` is empty where the recordings don't say it."""
+
+    key: str
+    title: str
+    club: str
+    day: str
+    entries: tuple[Entry, ...]
+
+    @property
+    def label(self) -> str:
+        """How the set is called in sentences."""
+        return ", ".join(part for part in (self.title, self.club if self.club != self.title else "") if part)
+
+
+@dataclass(frozen=True)
+class Pending:
+    """Recordings of a set that are still being measured: one of them, and how many are left."""
+
+    state: Busy
+    left: int
+
+
+def day_words(stamp: str, *, year: bool = False) -> str:
+    """ "24 May", empty for what is no date."""
+    try:
+        when = datetime.fromisoformat(stamp)
+    except ValueError:
+        return ""
+    return f"{when.day} {when:%B}" + (f" {when.year}" if year else "")
+
+
+def day_of(entry: Entry) -> str:
+    try:
+        return datetime.fromisoformat(entry.recorded_at).date().isoformat()
+    except ValueError:
+        return ""
+
+
+def lessons(service: Service) -> list[Offer]:
+    """Lessons by club, the earliest first; recordings without a day come last, each alone."""
+    groups: dict[tuple[str, ...], list[Entry]] = {}
+    for entry in service.recordings():
+        day = day_of(entry)
+        groups.setdefault((day, entry.club, entry.folder) if day else ("", entry.key), []).append(entry)
+    years = {key[0][:4] for key in groups if key[0]}
+    offers = []
+    for key, entries in groups.items():
+        title = day_words(key[0], year=len(years) > 1) if key[0] else entries[0].name
+        offers.append(Offer(entries[0].key, title, entries[0].club, key[0], tuple(entries)))
+    return sorted(offers, key=lambda o: (not o.day, o.day, o.club, o.key))
+
+
+def clubs(service: Service) -> list[Offer]:
+    """All lessons with each club."""
+    by: dict[str, list[Entry]] = {}
+    for entry in service.recordings():
+        if entry.club:
+            by.setdefault(entry.club, []).append(entry)
+    return [Offer(CLUB + club, club, club, "", tuple(entries)) for club, entries in sorted(by.items())]
+
+
+def bests(service: Service) -> list[Offer]:
+    """Of each club the swings that no band calls out."""
+    return [Offer(BEST + o.club, say("compare.own_best"), o.club, "", o.entries) for o in clubs(service)]
+
+
+def offer(service: Service, key: str) -> Offer | None:
+    pool = bests if key.startswith(BEST) else clubs if key.startswith(CLUB) else lessons
+    return next((o for o in pool(service) if o.key == key), None)
+
+
+def set_of(service: Service, offered: Offer, *, label: str = "") -> SwingSet | Pending:
+    """The swings of a set, measured; called `label`, else by its own. Raises CupbowError when none of its recordings can be read."""
+    parts, waiting, failed = [], [], []
+    for entry in offered.entries:
+        state = service.open(entry)
+        if isinstance(state, Busy):
+            waiting.append(state)
+        elif isinstance(state, Failed):
+            failed.append(state)
+        else:
+            parts.append(_part(service, state, best=offered.key.startswith(BEST)))
+    if waiting:
+        return Pending(next((w for w in waiting if not w.queued), waiting[0]), len(waiting))
+    if not parts:
+        raise CupbowError(failed[0].message if failed else say("compare.no_swings", label=offered.label))
+    return SwingSet(label or offered.label, tuple(parts))
+
+
+def labels_of(a: Offer, b: Offer) -> tuple[str, str]:
+    """As short as tells them apart."""
+    return (a.title, b.title) if a.title != b.title else (a.label, b.label)
+
+
+def _part(service: Service, ready: Ready, *, best: bool) -> Part:
+    out = service.left_out(ready.entry)
+    chosen = tuple(
+        s.index
+        for s in ready.measurement.swings
+        if s.index not in out and not (best and any(v.verdict in ("below", "above") for v in s.bands.values()))
+    )
+    return Part(
+        ready.measurement,
+        ready.entry.key,
+        lesson=day_of(ready.entry) or ready.entry.key,
+        swings=chosen,
+        club=ready.entry.club or None,
+    )
+
+
+def left_out(service: Service, offers: Sequence[Offer], labels: Sequence[str]) -> list[str]:
+    """One line for each recording of which the coach left swings out."""
+    lines = []
+    for offered, label in zip(offers, labels, strict=True):
+        for entry in offered.entries:
+            gone = service.left_out(entry)
+            if gone:
+                why = "; ".join(dict.fromkeys(reason for reason in gone.values() if reason))
+                numbers = ", ".join(map(str, sorted(gone)))
+                lines.append(
+                    count("compare.you_left_out", len(gone), numbers=numbers, label=label)
+                    + (f" ({why})" if why else "")
+                )
+    return lines
+
+
+def counted(service: Service, offered: Offer) -> str:
+    """ "7-iron, 18 swings", as far as is known without measuring."""
+    known = [service.count_measured(e) for e in offered.entries]
+    n = sum(k for k in known if k is not None)
+    swings = count("recording.swings", n) if all(k is not None for k in known) else say("recording.not_measured")
+    return ", ".join(part for part in (offered.club, swings) if part)
