@@ -386,3 +386,27 @@ def test_reading_loads_no_analysis_and_no_pandas(tmp_path: Path) -> None:
 
 def test_gravity_constant_is_the_standard_one() -> None:
     assert GRAVITY == G == 9.80665  # CGPM 1901
+
+
+def test_stamps_that_are_an_accident(tmp_path: Path) -> None:
+    """One far ahead, one far behind, three behind: left out, and nothing else is moved."""
+    t = M.t + 50.0
+    wrong = {200: 99_999.0, 400: 0.0, 700: 1.0, 701: 1.0, 702: 1.01}
+    for i, value in wrong.items():
+        t[i] = value
+    s = one(tmp_path, HEADER + "\n".join(body(t)) + "\n")
+    good = np.setdiff1d(np.arange(len(t)), list(wrong))
+    np.testing.assert_allclose(s.t_s, M.t[good] + 50.0, atol=1e-6)
+    np.testing.assert_allclose(s.gyro, M.gyro[good], atol=1e-6)
+    assert s.dropped_rows == len(wrong)
+
+
+def test_an_8_bit_counter_runs_over_often(tmp_path: Path) -> None:
+    s = one(tmp_path, "counter,ax,ay,az,gx,gy,gz\n" + "\n".join(body(np.arange(len(M.t)) % 256, 0)) + "\n", rate=100.0)
+    np.testing.assert_allclose(s.t_s, M.t, atol=1e-9)
+
+
+def test_the_wrong_column_for_time_is_refused(tmp_path: Path) -> None:
+    noise = np.random.default_rng(0).permutation(len(M.t)) * 0.01
+    with pytest.raises(CupbowError, match=r"hand\.csv.*time"):
+        one(tmp_path, HEADER + "\n".join(body(noise)) + "\n")

@@ -136,22 +136,21 @@ def _by_manifest(
                     f"{MANIFEST}: sensor {spec.role}: file {safe(name)!r} is not there; correct its name or add it"
                 )
             entries[name] = entry
-    cache: dict[tuple[str, str], list[Part]] = {}
+    cache: dict[tuple[tuple[str, ...], str], list[Sensor]] = {}
     given = {f.name: value for f in fields(said) if (value := getattr(said, f.name))}
     for spec in m.sensors:
         hints = replace(spec.hints, **given)
-        parts: list[Part] = []
-        mine: list[str] = []
-        for name in spec.files:
-            key = (name, repr(hints))
-            if key not in cache:
-                cache[key] = read_table(entries[name], hints, mine, progress)
-            parts += cache[key]
-        if mine:
-            raise UsageError(f"{mine[0]} or say it in {MANIFEST}")
-        sensor = _pick(join(_of_device(parts, spec.device), hints, mine), spec, store)
-        if mine or sensor.needs:
-            raise UsageError(f"{[*mine, *sensor.needs][0]} or say it in {MANIFEST}")
+        key = (spec.files, repr(hints))
+        if key not in cache:
+            mine: list[str] = []
+            parts = [p for name in spec.files for p in read_table(entries[name], hints, mine, progress)]
+            cache[key] = join(parts, hints, mine)
+            if mine:
+                raise UsageError(f"{mine[0]} or say it in {MANIFEST}")
+        found = [s for s in cache[key] if spec.device is None or _same(s.device, spec.device)]
+        sensor = replace(_pick(found, spec, cache[key]))
+        if sensor.needs:
+            raise UsageError(f"{sensor.needs[0]} or say it in {MANIFEST}")
         sensor.role = spec.role
         sensor.accel_range = _in_si(spec.accel_range, sensor.accel_unit, units.ACCEL_UNITS, "accel_range", sensor)
         sensor.gyro_range = _in_si(spec.gyro_range, sensor.gyro_unit, units.GYRO_UNITS, "gyro_range", sensor)
@@ -175,16 +174,15 @@ def _by_manifest(
     )
 
 
-def _of_device(parts: list[Part], device: str | None) -> list[Part]:
-    return [p for p in parts if _same(p.device, device)] if device is not None else parts
-
-
 def _same(a: str, b: str) -> bool:
     return " ".join(a.lower().replace("_", " ").split()) == " ".join(b.lower().replace("_", " ").split())
 
 
-def _pick(found: list[Sensor], spec: manifest.SensorEntry, store: Store) -> Sensor:
+def _pick(found: list[Sensor], spec: manifest.SensorEntry, there: list[Sensor]) -> Sensor:
     named = ", ".join(safe(f) for f in spec.files)
+    labels = ", ".join(repr(s.label) for s in there)
+    if not found and there and spec.device is not None:
+        raise RecordingError(f"{named}: holds no device {spec.device!r} for the {spec.role}; it has {labels}")
     if not found:
         raise RecordingError(
             f"{named}: holds no accelerometer and gyroscope for the {spec.role}; correct it in {MANIFEST}"
@@ -194,7 +192,6 @@ def _pick(found: list[Sensor], spec: manifest.SensorEntry, store: Store) -> Sens
     by_role = [s for s in found if channels.role_in(s.label) == spec.role]
     if len(by_role) == 1:
         return by_role[0]
-    labels = ", ".join(repr(s.label) for s in found)
     raise RecordingError(
         f'{named}: holds {len(found)} sensors ({labels}); add device = "…" to the {spec.role} in {MANIFEST}'
     )

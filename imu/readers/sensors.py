@@ -74,7 +74,10 @@ class Sensor:
 
 
 def join(parts: Sequence[Part], hints: Hints, needs: list[str]) -> list[Sensor]:
-    """Sensors out of the parts of one recording, in the order in which they were found."""
+    """Sensors out of the parts of one recording, in the order in which they were found.
+
+    The parts are used up: their numbers are converted in place, to hold long recordings once.
+    """
     complete = [p for p in parts if p.accel is not None and p.gyro is not None]
     gravities = [p for p in parts if p.gravity_only]
     accels = [p for p in parts if p.gyro is None and not p.gravity_only]
@@ -239,7 +242,7 @@ def _onto(a: Part, g: Part) -> tuple[Array, Array, str, int]:
 
 
 def _to_si(s: Sensor, accel_unit: str | None, gyro_unit: str | None, hints: Hints) -> None:
-    """Convert in place of understanding: by the stated unit, else by what the numbers show."""
+    """Convert, in place, by the stated unit, else by what the numbers show."""
     part = _for_guessing(s)
     t, accel, gyro = s.t_s[part], s.accel[part], s.gyro[part]
     still = units.still_magnitude(accel, gyro) if s.has_gravity else None
@@ -255,10 +258,10 @@ def _to_si(s: Sensor, accel_unit: str | None, gyro_unit: str | None, hints: Hint
         s.notes.append("acceleration without gravity: still, nothing of it is left")
     scale = _accel_scale(s, accel_unit, accel, gyro, still, hints)
     if scale is not None and scale != 1.0:
-        s.accel = s.accel * scale
+        s.accel *= scale
     scale = _gyro_scale(s, gyro_unit, t, accel, gyro, hints)
     if scale is not None and scale != 1.0:
-        s.gyro = s.gyro * scale
+        s.gyro *= scale
 
 
 def _for_guessing(s: Sensor) -> slice:
@@ -340,7 +343,7 @@ def _gyro_scale(s: Sensor, unit: str | None, t: Array, accel: Array, gyro: Array
 
 def _gyro_unit_fits(s: Sensor, unit: str, t: Array, accel: Array, gyro: Array) -> None:
     """Refuse a stated unit that the numbers contradict; looked into only where they are odd for it."""
-    strong = float(np.abs(s.gyro).max(initial=0.0))
+    strong = max(float(s.gyro.max(initial=0.0)), -float(s.gyro.min(initial=0.0)))
     usual = {"rad/s": strong < 60, "deg/s": strong > 60, "mdeg/s": strong > 10_000}[unit]
     if usual:
         return

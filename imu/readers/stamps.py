@@ -11,6 +11,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from imu.errors import RecordingError
 from imu.readers import units
@@ -154,10 +155,10 @@ class Tally:
 def unwrap(t: Array, unit_s: float, tally: Tally, *, day: bool = False, whole: bool = True) -> Array:
     """Undo the overflow of a counter: 8, 16, 24 or 32 bits, in ticks of the file's unit, or of
     1 us or 1 ms where the stamps were divided since."""
+    if never_back(t):
+        return t
     steps = np.diff(t)
     back = np.flatnonzero(steps < 0)
-    if not len(back):
-        return t
     usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
     if usual <= 0:
         return t
@@ -170,9 +171,9 @@ def unwrap(t: Array, unit_s: float, tally: Tally, *, day: bool = False, whole: b
         jumps = steps[back]
         wraps = back[(jumps + modulus > 0) & (jumps + modulus < 50 * usual) & (jumps < -0.5 * modulus)]
         if len(wraps):
-            t = t.copy()
-            for i in wraps:
-                t[i + 1 :] += modulus
+            turns = np.zeros(len(t))
+            turns[wraps + 1] = modulus
+            t = t + np.cumsum(turns)
             times = "once" if len(wraps) == 1 else f"{len(wraps)} times"
             what = "the time of day passed midnight" if modulus == 86400.0 else "the time counter ran over"
             tally.notes.append(f"{what} {times} and was continued")
@@ -180,38 +181,62 @@ def unwrap(t: Array, unit_s: float, tally: Tally, *, day: bool = False, whole: b
     return t
 
 
-def mend_steps(t: Array, unit_s: float, tally: Tally, name: str) -> Array:
-    """Join the stretches where the clock was set back; rows that merely come late are left."""
-    usual_steps = np.diff(t)
-    back = np.flatnonzero(usual_steps < 0)
+def mend_steps(t: Array, unit_s: float, tally: Tally, name: str) -> tuple[Array, NDArray[np.bool_] | None]:
+    """Join the stretches where the clock was set back, and find rows whose stamp is an accident.
+
+    Rows that merely come late are left for `in_order`. Returns the stamps, and which rows to keep
+    where that is not all.
+    """
+    if never_back(t):
+        return t, None
+    steps = np.diff(t)
+    usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+    far = 100 * usual
+    back = np.flatnonzero(steps < 0)
+    highest = np.maximum.accumulate(t)
+    # A row that comes a little late, with the next in order again: the usual case, and no step.
+    late = (t[np.minimum(back + 2, len(t) - 1)] >= highest[back]) & (highest[back] - t[back + 1] < far)
+    back = back[~late]
     if not len(back):
-        return t
-    positive = usual_steps[usual_steps > 0]
-    usual = float(np.median(positive)) if len(positive) else 0.0
+        return t, None
     t = t.copy()
+    keep = np.ones(len(t), bool)
     mended = 0
-    for i in back:
-        highest = float(t[: i + 1][-200:].max())
-        if t[i + 1] >= t[i]:
+    for i in back.tolist():
+        if t[i + 1] >= t[i] or not keep[i]:
             continue  # mended by an earlier shift
-        after = t[i + 1 : i + 1 + 200]
-        # Late rows: the stamps are soon above the old maximum again, and were below it only for few.
-        if len(after) < 2 or (
-            (after > highest).any() and int(np.argmax(after > highest)) < 50 and highest - t[i + 1] < 100 * usual
-        ):
+        if i and t[i + 1] >= t[i - 1] and t[i] - t[i - 1] > far:
+            keep[i] = False  # one stamp far ahead, and then on as before
+            t[i] = t[i - 1]
+            continue
+        top = float(t[max(0, i - 199) : i + 1].max())
+        above = t[i + 1 : i + 51] > top
+        if above.any() and t[i + 1 + int(np.argmax(above))] - top < far:
+            if top - t[i + 1] >= far:  # some stamps far behind, and then on as before
+                keep[i + 1 : i + 1 + int(np.argmax(above))] = False
             continue
         if len(t) - (i + 1) < 3:
             continue
-        shift = highest - float(t[i + 1]) + usual
+        shift = top - float(t[i + 1]) + usual
         mended += 1
         if mended > MAX_STEPS:
             raise RecordingError(
                 f"{name}: the time goes back over {MAX_STEPS} times; is it the right column? (--columns t=NAME …)"
             )
-        amount = shift * unit_s
-        tally.notes.append(f"the clock was set back by {amount:.4g} s at row {i + 2}; what follows was moved up")
+        tally.notes.append(
+            f"the clock was set back by {shift * unit_s:.4g} s at row {i + 2}; what follows was moved up"
+        )
         t[i + 1 :] += shift
-    return t
+    lost = int((~keep).sum())
+    if not lost:
+        return t, None
+    tally.missing += lost
+    tally.notes.append(f"{lost} rows with a stamp far from their neighbours' were left out")
+    return t, keep
+
+
+def never_back(t: Array) -> bool:
+    return bool((t[1:] >= t[:-1]).all())
 
 
 def in_order(
@@ -222,15 +247,13 @@ def in_order(
     Rows that share a stamp but not the numbers came in one batch and stay. Where that is usual,
     equal numbers may well be two samples, and stay too.
     """
-    steps = np.diff(t)
-    if (steps < 0).any():
+    if not never_back(t):
         tally.reordered = int((t < np.maximum.accumulate(t)).sum())
         order = np.argsort(t, kind="stable")
         t = t[order]
         accel = None if accel is None else accel[order]
         gyro = None if gyro is None else gyro[order]
-        steps = np.diff(t)
-    same = np.flatnonzero(steps == 0)
+    same = np.flatnonzero(t[1:] == t[:-1])
     if len(same):
         equal = np.ones(len(same), bool)
         for v in (accel, gyro):

@@ -410,7 +410,7 @@ class _Reader:
         gyro_time = time_of.get(gyro_t) if gyro_t else None
         together = accel is not None and gyro is not None and accel_time == gyro_time
         if together and accel is not None and gyro is not None:
-            a_ok, g_ok = np.isfinite(accel).all(axis=1), np.isfinite(gyro).all(axis=1)
+            a_ok, g_ok = _finite(accel), _finite(gyro)
             both = int((a_ok & g_ok).sum())
             if both < 0.5 * min(int(a_ok.sum()), int(g_ok.sum())):
                 together = False  # rows of one alternate with rows of the other
@@ -428,7 +428,7 @@ class _Reader:
         if together:
             made = [part(accel, gyro, accel_time)]
         elif accel is not None and gyro is not None and accel_time == gyro_time:
-            a_ok, g_ok = np.isfinite(accel).all(axis=1), np.isfinite(gyro).all(axis=1)
+            a_ok, g_ok = _finite(accel), _finite(gyro)
             made = [part(accel, None, accel_time, ~g_ok | a_ok), part(None, gyro, gyro_time, ~a_ok | g_ok)]
         else:
             made = [part(accel, None, accel_time), part(None, gyro, gyro_time)]
@@ -487,9 +487,9 @@ class _Reader:
     ) -> Part | None:
         tally = stamps.Tally()
         vectors = [v for v in (accel, gyro) if v is not None]
-        ok: NDArray[np.bool_] = np.asarray(np.isfinite(vectors[0]).all(axis=1))
+        ok = _finite(vectors[0])
         for v in vectors[1:]:
-            ok &= np.isfinite(v).all(axis=1)
+            ok &= _finite(v)
         notes, doubts = list(self.notes), list(self.doubts)
         rate = self.hints.rate_hz or self._rate_in_preamble(notes)
         t, unit, scale, clock, rate_used = self._stamps(time, raw, len(ok), rate, notes, loaded)
@@ -502,7 +502,9 @@ class _Reader:
         if not len(t):
             raise RecordingError(f"{self.name}: holds no usable sample: all {len(ok)} rows lack a number")
         t = stamps.unwrap(t, scale, tally, day=clock == "day", whole=unit != "iso")
-        t = stamps.mend_steps(t, scale, tally, self.name)
+        t, keep = stamps.mend_steps(t, scale, tally, self.name)
+        if keep is not None:
+            t, accel, gyro = t[keep], None if accel is None else accel[keep], None if gyro is None else gyro[keep]
         t, accel, gyro = stamps.in_order(t, accel, gyro, tally)
         origin = 0.0
         if clock != "own":
@@ -585,6 +587,14 @@ class _Reader:
         assert unit is not None
         scale = units.TIME_UNITS[unit]
         return raw, unit, scale, "epoch" if stamps.is_epoch(finite[:1000] * scale) else "own", False
+
+
+def _finite(vectors: Array) -> NDArray[np.bool_]:
+    """Rows without a missing number, axis by axis to spare memory."""
+    ok = np.isfinite(vectors[:, 0])
+    for axis in (1, 2):
+        ok &= np.isfinite(vectors[:, axis])
+    return ok
 
 
 def _unit_of(triple: Triple | None, known: Mapping[str, float]) -> str | None:
