@@ -19,7 +19,7 @@ from tests.bench.player import Array, Chain, Rendered
 Mask = NDArray[np.bool_]
 
 STILL = np.deg2rad(6.0)  # rad/s, the rate that bounds takeaway and finish
-PAUSE = 0.04  # s that a club stays below that rate at the top before it counts as a pause
+PAUSE = np.deg2rad(2.0)  # rad/s either way: a club this slow at the top pauses
 
 
 @dataclass(frozen=True, eq=False)
@@ -172,17 +172,15 @@ def _events(
         axis = (rate_world[down] * dt[down]).sum(0)
     axis /= np.linalg.norm(axis)
     about = rate_world @ axis
-    # the sign change; where the club pauses (below the still rate for longer than PAUSE), the middle of it
+    # the sign change; of a pause, in which the rate is next to nothing for a while, the middle
     turn = np.flatnonzero((mid < fastest) & (mid > still[1]) & (about < 0))
     top = None
     if len(turn):
         top = _crossing(mid, about, turn[-1])
-        back = np.flatnonzero((mid < top) & (about < -STILL))
-        ahead = np.flatnonzero((mid > top) & (about > STILL))
+        back = np.flatnonzero((mid < top) & (about < -PAUSE))
+        ahead = np.flatnonzero((mid > top) & (about > PAUSE))
         if len(back) and len(ahead):
-            start, end = _crossing(mid, about + STILL, back[-1]), _crossing(mid, about - STILL, ahead[0] - 1)
-            if end - start > PAUSE:
-                top = 0.5 * (start + end)
+            top = 0.5 * (_crossing(mid, about + PAUSE, back[-1]) + _crossing(mid, about - PAUSE, ahead[0] - 1))
 
     takeaway = None
     if top is not None:
