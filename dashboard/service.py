@@ -343,6 +343,12 @@ class Service:
             path.chmod(0o600)
             self.choose_bands(key)
 
+    # -- letters -----------------------------------------------------------------------------------
+
+    def letter_file(self, name: str) -> Path:
+        """Where the words of a letter are kept: in a folder that its owner alone can read."""
+        return _owned(self._data / "letters") / name
+
     # -- swings left out ---------------------------------------------------------------------------
 
     def left_out(self, entry: Entry) -> dict[int, str]:

@@ -24,6 +24,7 @@ from imu.compare import (
     _comparative,
     _listed,
     _subject,
+    _together,
     measure_words,
     side_words,
 )
@@ -37,6 +38,9 @@ SIZES_PT = (11.6, 11.0, 10.4, 9.8, 9.2)
 
 FONTS = Path(__file__).parent / "fonts"
 STYLE = Path(__file__).parent / "letter.css"
+
+MOST_NUMBERS = 4
+"""A page for a student holds so many numbers; the comparison has them all."""
 
 CAUTION = (
     "clear the space around you before every swing and see that the sensors sit tight. If the wrist hurts, "
@@ -206,7 +210,8 @@ def draft_letter(
 ) -> tuple[Letter, Words]:
     """The letter of a comparison, and the drafts of its words (for `save_words`).
 
-    `when` names the two sets for the student ("12 April", "today"); `kept` are words from before.
+    `when` names the two sets for the student ("12 April", "today"); `kept` are words from before;
+    student and coach may be empty. Of the numbers the first few are printed, what has changed first.
     Raises CupbowError when nothing of the comparison can be told.
     """
     told = [r for r in pair.targets if r.estimate]
@@ -235,9 +240,9 @@ def draft_letter(
         when=when,
         event=about.key.partition("@")[2],
         pictures=pictures,
-        numbers=tuple(_number(r) for r in told),
-        foot=f"{counts}; ± is the 95 % uncertainty of a mean. Made with cupbow by {coach}.",
-        title=f"Letter to {student}",
+        numbers=tuple(_number(r) for r in [*pair.changed, *pair.not_yet][:MOST_NUMBERS]),
+        foot=f"{counts}; ± is the 95 % uncertainty of a mean. Made with cupbow{f' by {coach}' if coach else ''}.",
+        title=f"Letter to {student}" if student else "Letter",
     )
     return letter, drafts
 
@@ -272,7 +277,7 @@ def _drafts(pair: Pair, *, student: str, coach: str, until: str) -> Words:
     about = _about([r for r in pair.targets if r.estimate])
     thought, picture, steps = _thought(about)
     return Words(
-        greeting=f"Dear {student},",
+        greeting=f"Dear {student}," if student else "Hello,",
         thought=thought,
         picture=picture,
         changed=_changed(pair),
@@ -280,7 +285,7 @@ def _drafts(pair: Pair, *, student: str, coach: str, until: str) -> Words:
         drill=f"Until {until}: three times a week, ten minutes" if until else "Three times a week, ten minutes",
         steps=steps,
         farewell=f"Until {until}," if until else "Until next time,",
-        signature=coach.split()[0] if coach.split() else coach,
+        signature=coach.split()[0] if coach.split() else "Your coach",
     )
 
 
@@ -325,14 +330,14 @@ def _changed(pair: Pair) -> str:
     rows = pair.changed
     if not rows:
         return "Nothing yet that is more than chance and the sensors together would make."
-    text = _listed([f"{_yours(r)} is {_comparative(r)}" for r in rows])
+    text = _listed([f"your {said.removeprefix('the ')} is {how}" for said, how in _together(rows)])
     amount = "That is" if len(rows) == 1 else "Both are" if len(rows) == 2 else "All are"
     return f"{_capital(text)}. {amount} more than chance and the sensors together would make."
 
 
 def _unsaid(pair: Pair) -> str:
     parts = []
-    for r in pair.not_yet[:3]:
+    for r in pair.not_yet[:2]:
         e, tell = r.estimate, r.tell
         if e is None or tell is None:
             continue
@@ -348,7 +353,7 @@ def _unsaid(pair: Pair) -> str:
             after = "if it has, then too little to see"
         parts.append(f"{text}: {'it looks that way; ' if looks and tell.swings else ''}{after}.")
     for r in pair.targets:
-        if r.estimate is None and len(parts) < 3:
+        if r.estimate is None and len(parts) < 2:
             parts.append(f"{_capital(_yours(r))}: not measured this time.")
     return " ".join(parts) or "Nothing that you were looking for."
 

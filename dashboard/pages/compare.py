@@ -124,15 +124,22 @@ def view(service: Service, choice: Choice) -> View:
     if a == b:
         return View([head, ui.fault(say("compare.same"), say("compare.unknown_do"))])
     try:
-        sets = [set_of(service, o, label=label) for o, label in zip((a, b), labels_of(a, b), strict=True)]
-        pending = [s for s in sets if isinstance(s, Pending)]
-        if pending:
-            return View([head, waiting(pending[0], sum(p.left for p in pending))], waiting=True)
-        ready = [s for s in sets if isinstance(s, SwingSet)]
-        comparison = compare(ready, kind=choice.kind, targets=choice.targets)
+        comparison = compared(service, choice, a, b)
     except CupbowError as error:
         return View([head, ui.fault(say("compare.cannot_compare"), say("compare.cannot_compare_do"), where=str(error))])
+    if isinstance(comparison, Pending):
+        return View([head, waiting(comparison, comparison.left)], waiting=True)
     return View([head, *_compared(service, choice, (a, b), comparison)])
+
+
+def compared(service: Service, choice: Choice, a: Offer, b: Offer) -> Comparison | Pending:
+    """The two sets compared, or what is still being measured of them. Raises CupbowError."""
+    sets = [set_of(service, o, label=label) for o, label in zip((a, b), labels_of(a, b), strict=True)]
+    pending = [s for s in sets if isinstance(s, Pending)]
+    if pending:
+        return replace(pending[0], left=sum(p.left for p in pending))
+    ready = [s for s in sets if isinstance(s, SwingSet)]
+    return compare(ready, kind=choice.kind, targets=choice.targets)
 
 
 def waiting(pending: Pending, left: int) -> html.Section:
