@@ -154,13 +154,18 @@ class Motion:
 
 _BLOW = (
     # joint, rate lost (rad/s), ringing (rad/s), time constant (s), frequency (Hz)
-    ("deviation", 2.4, 1.0, 0.020, 36.0),
-    ("flexion", 0.4, 0.8, 0.020, 31.0),
-    ("roll", 0.6, 1.4, 0.020, 47.0),
-    ("swing", 0.4, 0.3, 0.025, 24.0),
+    ("deviation", 4.0, 1.5, 0.020, 36.0),
+    ("flexion", 0.6, 0.9, 0.020, 31.0),
+    ("roll", 0.8, 1.8, 0.020, 47.0),
+    ("swing", 0.6, 0.4, 0.025, 24.0),
 )
 """What first contact does to the hands: the head loses a fifth of its speed within half a
 millisecond; the hands feel it through the shaft, and all rings and dies away. Orders of magnitude."""
+
+
+_SEQUENCE = {"x": 0.045, "y": 0.04, "z": 0.035, "tilt": 0.03, "swing": 0.02, "flexion": 0.01, "roll": -0.01}
+"""Seconds by which a joint passes the ball's place before the wrist uncocks, where there is no ball:
+from the body out. With a ball all are there at once, so that the planned face meets it."""
 
 
 def _blow(u: Array, step: float, ring: float, decay: float, rate: float) -> Array:
@@ -214,6 +219,18 @@ def _mirrored(state: State, *, left_handed: bool) -> State:
     return State(frames, {k: p * across for k, p in state.points.items()})
 
 
+def _curve(knots: Sequence[tuple[float, float, float, float]], soft: set[float]) -> BPoly:
+    """Curve through (time, value, rate, acceleration). At knots whose time is in `soft` the jerk
+    doesn't jump either: where there is no ball, a jump would feel like one."""
+    times = [k[0] for k in knots]
+    rows: list[list[float]] = [list(k[1:]) for k in knots]
+    jerk = BPoly.from_derivatives(times, rows).derivative(3)
+    for time, row in zip(times, rows, strict=True):
+        if time in soft:
+            row.append(float(jerk(time - 1e-9) + jerk(time + 1e-9)) / 2)
+    return BPoly.from_derivatives(times, rows)
+
+
 class Script:
     """Writes a motion from its start to its end: postures, holds, swings."""
 
@@ -226,6 +243,7 @@ class Script:
         self.poses: list[Held] = []
         self.swings: list[Swung] = []
         self.blows: list[tuple[float, float, Array]] = []
+        self.soft: set[float] = set()
         lie, _ = CLUBS[club]
         angle = player.shaft_angle_deg * DEG
         along = np.array([0.0, np.cos(angle), -np.sin(angle)])  # shaft leaves the fist on the thumb's side
@@ -388,7 +406,12 @@ class Script:
         def run(joint: str, *knots: tuple[float, float, float]) -> None:
             self.knot(joint, t0, at[joint])
             for t, x, v in knots:
-                self.knot(joint, t, x, v)
+                if not plan.ball and t not in (top, impact, finish) and abs(t - top) > 0.1 * plan.backswing_s:
+                    continue  # nothing is met: one sweep through to the finish
+                early_by = _SEQUENCE.get(joint, 0.0) * slow if t == impact and not plan.ball else 0.0
+                self.knot(joint, t - early_by, x, v)
+                if t == impact and v and not plan.ball:
+                    self.soft.add(t - early_by)
 
         for joint in JOINTS:  # standing still until t0: the first knot of `run` ends the hold
             if self.knots[joint][-1][0] >= t0:
@@ -407,7 +430,7 @@ class Script:
             (finish, -75 * DEG, 0))  # fmt: skip
         low = plan.deviation_top * DEG
         run("deviation", (top + 0.02 * slow, low, 0), (release, low + 3 * DEG, 130 * DEG * rate),
-            (impact, hit["deviation"], 360 * DEG * rate), (impact + 0.11 * slow, 24 * DEG, -120 * DEG * rate),
+            (impact, hit["deviation"], (360 if plan.ball else 0) * DEG * rate), (impact + 0.11 * slow, 24 * DEG, -120 * DEG * rate),
             (finish, -2 * DEG, 0))  # fmt: skip
         level = impact - 0.27 * plan.downswing_s
         run("flexion", (top, plan.flexion_top * DEG, 0), (level, plan.flexion_shaft_level * DEG, 0),
@@ -455,7 +478,7 @@ class Script:
         curves = {}
         for joint, knots in self.knots.items():
             rows = [*knots, (self.now + 1.0, knots[-1][1], 0.0, 0.0)] if knots[-1][0] < self.now + 1.0 else knots
-            curves[joint] = BPoly.from_derivatives([k[0] for k in rows], [list(k[1:]) for k in rows])
+            curves[joint] = _curve(rows, self.soft)
         return Motion(
             player=self.player,
             club=self.club,

@@ -164,7 +164,7 @@ def test_rates_do_not_exceed_those_of_professionals() -> None:
 # -- what is planned happens -----------------------------------------------------------------------
 def test_the_face_comes_to_impact_as_planned() -> None:
     for handedness in ("right", "left"):
-        motion = swing_motion(handedness, face_impact=6.0, ball=False)
+        motion = swing_motion(handedness, face_impact=6.0)
         swung = motion.swings[0]
         n = motion.at(np.array([swung.takeaway_s, swung.impact_s])).frames["club"][:, :, 1]
         heading = np.degrees(np.arctan2(n[:, 1], n[:, 0]))
