@@ -102,6 +102,7 @@ def test_a_recording_folder(folder: Path) -> None:
         ('gyro_unit = "rad/s"', 'gyro_unit = "deg/s"', ["a.csv", "gyro_unit", "rad/s"]),
         ('gyro_unit = "rad/s"', 'gyro_unit = "rpm"', ["gyro_unit", "rpm"]),
         ('time_unit = "s"', 'time_unit = "weeks"', ["time_unit", "weeks"]),
+        ('time_unit = "s"', 'time_unit = "us"', ["a.csv", "time_unit", "us"]),
         ("accel_range = 156.9", "accel_range = -1", ["accel_range", "-1"]),
         ("accel_range = 156.9", 'accel_range = "big"', ["accel_range", "big"]),
         ("accel_range = 156.9", 'columns = {t = "t", ax = "nix"}', ["nix", "a.csv"]),
@@ -399,6 +400,12 @@ def test_stamps_that_are_an_accident(tmp_path: Path) -> None:
     np.testing.assert_allclose(s.t_s, M.t[good] + 50.0, atol=1e-6)
     np.testing.assert_allclose(s.gyro, M.gyro[good], atol=1e-6)
     assert s.dropped_rows == len(wrong)
+
+
+def test_a_header_that_names_the_wrong_time_unit(tmp_path: Path) -> None:
+    s = one(tmp_path, "time (s),ax,ay,az,gx,gy,gz\n" + "\n".join(body(M.t * 1e3, 0)) + "\n")
+    np.testing.assert_allclose(s.t_s, M.t, atol=1e-6)
+    assert any("doubtful" in n and "says s" in n for n in s.notes)
 
 
 def test_an_8_bit_counter_runs_over_often(tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ from imu.readers.sensors import Sensor, join
 from imu.readers.tables import Part, read_table
 from imu.recording import ROLES, Handedness, Pose, Recording, Role
 
-_DATA_ENDINGS = (".csv", ".txt", ".tsv", ".dat", ".log", ".parquet", ".pq", ".asc", ".tab", ".gz", ".data")
+_DATA_ENDINGS = (".csv", ".txt", ".tsv", ".dat", ".log", ".parquet", ".pq", ".asc", ".lvm", ".tab", ".gz", ".data")
 
 
 @dataclass
@@ -118,6 +118,8 @@ def understand(
             raise UsageError(f"role {role!r} is not known; use forearm, hand or club")
     store = open_store(path)
     if store.manifest is not None:
+        if roles:
+            raise UsageError(f"{safe(store.path)}: {MANIFEST} says where the sensors were worn; correct it there")
         return _by_manifest(store, manifest.parse(store.manifest), hints, handed, progress)
     return _by_content(store, hints, roles, handed, progress)
 

@@ -120,6 +120,13 @@ def guess_time_unit(raw: Array) -> units.Guess:
     return units.Guess(None, np.nan, f"a step of {step:.6g} between rows fits no unit", False)
 
 
+def plausible(raw: Array, unit_s: float) -> bool:
+    """Whether stamps in this unit come at a rate that a sensor can have, 1 to 10,000 a second."""
+    steps = np.diff(raw)
+    steps = steps[steps > 0]
+    return len(steps) < 3 or 1e-4 <= float(np.median(steps)) * unit_s <= 1.0
+
+
 def looks_like_time(cell: str) -> bool:
     return bool(TIME_LIKE.match(cell))
 

@@ -490,9 +490,10 @@ class _Reader:
         ok = _finite(vectors[0])
         for v in vectors[1:]:
             ok &= _finite(v)
-        notes, doubts = list(self.notes), list(self.doubts)
+        notes = list(self.notes)
         rate = self.hints.rate_hz or self._rate_in_preamble(notes)
         t, unit, scale, clock, rate_used = self._stamps(time, raw, len(ok), rate, notes, loaded)
+        doubts = list(self.doubts)
         if t is None:
             return None
         ok &= np.isfinite(t)
@@ -563,11 +564,16 @@ class _Reader:
         stamps.require_time(raw, f"{self.name}: column {safe(time.name)!r}")
         unit = self.hints.time_unit if self.hints.time_unit != "iso" else None
         guess = stamps.guess_time_unit(finite)
+        if unit and guess.unit and guess.unit != unit and not stamps.plausible(finite, units.TIME_UNITS[unit]):
+            raise RecordingError(
+                f"{self.name}: time_unit {unit!r} does not fit column {safe(time.name)!r}: {guess.why}; "
+                "correct time_unit, or leave it out to have it inferred"
+            )
         if unit is None and time.unit and time.quantity == "time":
             unit = time.unit
-            if guess.unit and guess.unit != unit and "1970" in guess.why:
-                unit = guess.unit  # "time (s)" over a column of milliseconds since 1970
-                notes.append(f"column {safe(time.name)!r} says {time.unit}, but {guess.why}")
+            if guess.unit and guess.unit != unit and not stamps.plausible(finite, units.TIME_UNITS[unit]):
+                unit = guess.unit  # "time (s)" over a column of milliseconds
+                self.doubts.append(f"column {safe(time.name)!r} says {time.unit}, but {guess.why}")
         if (unit is None and time.quantity == "counter") or (unit is None and guess.unit is None):
             if rate is None:
                 what = (
