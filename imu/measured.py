@@ -311,11 +311,11 @@ def _load_traces(path: Path) -> dict[int, SwingTrace]:
 
     table = pd.read_parquet(path) if path.suffix == ".parquet" else pd.read_csv(path)
     out = {}
-    for index, part in table.groupby("swing", sort=False):
+    for _, part in table.groupby("swing", sort=False):
         angles = [a for a in ANGLES if f"{a}_deg" in part]
         segments = [c[: -len("_qw")] for c in part.columns if c.endswith("_qw")]
         q = {seg: part[[f"{seg}_q{c}" for c in "wxyz"]].to_numpy(float) for seg in segments}
-        out[int(index)] = SwingTrace(  # type: ignore[call-overload]
+        out[int(part["swing"].iloc[0])] = SwingTrace(
             t_s=part["t"].to_numpy(float),
             angles_deg={a: part[f"{a}_deg"].to_numpy(float) for a in angles},
             u95_deg={a: part[f"{a}_u95_deg"].to_numpy(float) for a in angles},
