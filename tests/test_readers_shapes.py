@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from imu.inspection import inspect
-from imu.readers import folders
+from imu.readers import channels, folders
 from tests.loggers import G, columns, motion, rows, text
 
 M = motion(seconds=14, rate=100.0, seed=1)
@@ -289,3 +289,73 @@ def test_what_cannot_be_told_is_one_line_with_its_hint(content: str, hint: str, 
     path.write_text(content)
     needs = inspect(path).needs
     assert hint in needs[0]
+
+
+@pytest.mark.parametrize(
+    ("name", "quantity", "axis", "unit"),
+    [
+        *(
+            (n, "accel", 0, None)
+            for n in [
+                "ax",
+                "AccX",
+                "AcX",
+                "aacx",
+                "acc_x",
+                "acceleration.x",
+                "accelX",
+                "ACC_X",
+                "Ax",
+                "accel-x",
+                "total_acc_x",
+            ]
+        ),
+        *(
+            (n, "gyro", 2, None)
+            for n in [
+                "gz",
+                "GyZ",
+                "GYROZ",
+                "gyr_z",
+                "gyro.z",
+                "wz",
+                "omega_z",
+                "angular_velocity_z",
+                "AsZ",
+                "gyroZ",
+                "Gz",
+            ]
+        ),
+        ("Acceleration y (m/s²)", "accel", 1, "m/s^2"),
+        ("Accelerometer Y [m s^-2]", "accel", 1, "m/s^2"),
+        ("Forearm Accel Y (mG)", "accel", 1, "mg"),
+        ("accelerationIncludingGravity.y", "accel", 1, None),
+        ("gy_deg/s", "gyro", 1, "deg/s"),
+        ("Gyro Y [mdps]", "gyro", 1, "mdeg/s"),
+        ("Rate of turn Y", "gyro", 1, None),
+        ("motionRotationRateY(rad/s)", "gyro", 1, "rad/s"),
+        ("y-axis (°/s)", "gyro", 1, "deg/s"),
+        ("y-axis (g)", "accel", 1, "g"),
+        ("Linear Acceleration y (m/s^2)", "linear", 1, "m/s^2"),
+        ("FreeAcc_Y", "linear", 1, None),
+        ("userAcceleration.y", "linear", 1, None),
+        ("GRAVITY Y (m/s²)", "gravity", 1, "m/s^2"),
+        ("Magnetometer Y (uT)", "other", None, None),
+        ("Quat_Y", "other", None, None),
+        ("qy", "other", None, None),
+        ("Roll", "other", None, None),
+        ("Temperature", "other", None, None),
+        ("Time since start in ms", "time", None, "ms"),
+        ("SampleTimeFine", "time", None, None),
+        ("timestamp_us", "time", None, "us"),
+        ("X[s]", "time", None, "s"),
+        ("PacketCounter", "counter", None, None),
+        ("DeviceName", "label", None, None),
+    ],
+)
+def test_what_a_column_name_says(name: str, quantity: str, axis: int | None, unit: str | None) -> None:
+    channel = channels.parse(0, name)
+    assert channel.quantity == quantity
+    assert channel.unit == unit or quantity == "other"
+    if quantity != "other":
+        assert channel.axis == axis

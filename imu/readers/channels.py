@@ -257,6 +257,7 @@ _NOISE = frozenset(
     ]
 )
 _WORSE = {
+    "including": -2,  # gravity
     "raw": 2,
     "uncal": 2,
     "uncalibrated": 2,
@@ -272,7 +273,7 @@ _PAIRS = {
     ("turn", "rate"), ("rotational", "velocity"), ("rotation", "velocity"), ("rate", "turn"), ("ang", "vel"),
 }  # fmt: skip
 _GLUED = re.compile(
-    r"^(?P<prefix>acc|accel|accelerometer|acceleration|a|gyr|gyro|gyroscope|g|w|omega|gf|gforce|linacc|lin|grav|gravity|"
+    r"^(?P<prefix>acc|ac|aac|accel|accelerometer|acceleration|a|gyr|gy|gyro|gyroscope|g|w|omega|gf|gforce|linacc|lin|grav|gravity|"
     r"rotationrate|as|ang|angvel|av|xl)(?P<n1>\d*)_?(?P<axis>[xyz])(?P<n2>\d*)$"
 )
 _WORDS = re.compile(
@@ -383,12 +384,16 @@ def _classify(words: list[str]) -> tuple[Quantity, int | None, list[str]]:
             quantity = "gyro"
             i += 3 if following == "of" else 2
             continue
-        if glued and word not in _OTHER and not (axis is not None and len(word) == 2):
+        if word in ("a", "ac", "g", "gy", "w", "gf", "as") and following in ("x", "y", "z"):
+            quantity = "accel" if word in ("a", "ac", "gf") else "gyro"
+        elif word == "including" and following == "gravity":
+            i += 1
+        elif glued and word not in _OTHER and not (axis is not None and len(word) == 2):
             prefix = glued["prefix"]
             axis = "xyz".index(glued["axis"])
             linear |= prefix.startswith("lin")
             gravity |= prefix.startswith("grav")
-            if prefix.startswith(("acc", "a", "gf", "xl")) and prefix not in ("as", "ang", "angvel", "av"):
+            if prefix.startswith(("a", "gf", "xl")) and prefix not in ("as", "ang", "angvel", "av"):
                 quantity = "accel"
             elif not linear and not gravity:
                 quantity = "gyro"
@@ -408,8 +413,6 @@ def _classify(words: list[str]) -> tuple[Quantity, int | None, list[str]]:
             quantity = quantity or "accel"
         elif word in _GYRO:
             quantity = "gyro"
-        elif word in ("a", "g", "w", "gf", "as") and following in ("x", "y", "z"):
-            quantity = "accel" if word in ("a", "gf") else "gyro"
         elif word in ("gfx", "gfy", "gfz"):
             quantity, axis = "accel", "xyz".index(word[-1])
         elif word == "g" and following in ("fx", "fy", "fz"):

@@ -198,7 +198,8 @@ class _Reader:
                 )
         return out
 
-    def _time_for(self, columns: tuple[int, ...], device: str) -> Channel | None:
+    def _time_for(self, t: Triple) -> Channel | None:
+        columns, device = t.columns, t.device
         times = [c for c in self.channels if c.quantity in ("time", "counter") and self._usable(c)]
         own = [c for c in times if device and c.device == device]
         near = own or [c for c in times if not _other_device(c.device, device)] or times
@@ -208,7 +209,13 @@ class _Reader:
         if same_name:  # a time column before each quantity
             left = [c for c in same_name if c.column < columns[0]]
             return max(left, key=lambda c: c.column) if left else same_name[0]
-        return max(near, key=lambda c: (self._time_score(c), -c.column), default=None)
+
+        def score(c: Channel) -> tuple[float, int]:
+            named = _kind_of(c.name)  # "gyroTimestamp": the time of this quantity alone
+            own = 0.5 if named and named == t.quantity else -1.0 if named in ("accel", "gyro") else 0.0
+            return self._time_score(c) + own, -c.column
+
+        return max(near, key=score, default=None)
 
     def _rising_column(self) -> Channel | None:
         """A column of no known name whose numbers only grow is taken for the time."""
@@ -265,7 +272,7 @@ class _Reader:
         for t in (t for group in chosen for t in group.values()):
             places[t] = len(wants)
             wants.append(Want("vector", t.columns))
-            time = time_of[t] = self._time_for(t.columns, t.device)
+            time = time_of[t] = self._time_for(t)
             if time and time not in places:
                 places[time] = len(wants)
                 wants.append(Want("number" if self._is_numeric(time) else "time", (time.column,)))
