@@ -242,6 +242,14 @@ SHAPES: dict[str, tuple[str, str | bytes]] = {
         "csv",
         table("Zeit;ax;ay;az;gx;gy;gz\n", M.t, M.accel, M.gyro, delimiter=";").replace(".", ","),
     ),
+    "ids first, a time for each quantity in one row": (
+        "csv",
+        table(
+            f"Record Id,Session Id,Acc Timestamp,{xyz('Acc^')},Gyro Timestamp,{xyz('Gyro^')}\n",
+            *(["9"] * N, ["82"] * N, [str(139_305_566_376_090 + round(t * 1e9)) for t in M.t], M.accel),
+            *([str(139_305_566_376_090 + round(t * 1e9)) for t in M.t], M.gyro),
+        ),
+    ),
     "names in one format string": (
         "txt",
         table(
@@ -346,6 +354,7 @@ def test_what_cannot_be_told_is_one_line_with_its_hint(content: str, hint: str, 
         ("Roll", "other", None, None),
         ("Temperature", "other", None, None),
         ("Time since start in ms", "time", None, "ms"),
+        ("Gyro Timestamp", "time", None, None),
         ("SampleTimeFine", "time", None, None),
         ("timestamp_us", "time", None, "us"),
         ("X[s]", "time", None, "s"),

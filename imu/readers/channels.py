@@ -15,259 +15,49 @@ from imu.recording import Role
 
 Quantity = Literal["time", "counter", "accel", "linear", "gravity", "gyro", "vector", "label", "other"]
 
-_ACCEL = frozenset(
-    ["acc", "accel", "accelerometer", "acceleration", "accelero", "accelerations", "gforce", "gf", "xl", "acce", "accl"]
+
+def _set(words: str) -> frozenset[str]:
+    return frozenset(words.split())
+
+
+_ACCEL = _set("acc accel accelerometer acceleration accelero accelerations gforce gf xl acce accl")
+_GYRO = _set("gyr gyro gyroscope gyros omega angvel angularvelocity angularrate rotationrate rotrate avel")
+_LINEAR = _set("linear lin user free linacc freeacc useracceleration linearacceleration lacc userdef")
+_GRAVITY = _set("gravity grav")
+_OTHER = _set(
+    """
+    mag magn magnetometer magnetic magfield compass mx my mz quat quaternion q qw qx qy qz q0 q1 q2 q3 euler eul
+    roll pitch yaw heading angle angles orientation attitude att temp temperature pressure press baro altitude gps
+    lat lon latitude longitude speed pos position delta dv dq velinc oriinc inc bias std var variance battery
+    voltage status emg ecg hr heart opt light proximity humidity sound steps confidence accuracy jerk snr rssi
+    clip checksum crc motion valid movement velocity
+    """
 )
-_GYRO = frozenset(
-    [
-        "gyr",
-        "gyro",
-        "gyroscope",
-        "gyros",
-        "omega",
-        "angvel",
-        "angularvelocity",
-        "angularrate",
-        "rotationrate",
-        "rotrate",
-        "avel",
-    ]
+_TIME = _set(
+    """
+    time timestamp timestamps ts t epoch epoc datetime date clock tick ticks millis micros nanos elapsed seconds
+    secs milliseconds microseconds nanoseconds zeit zeitstempel temps tiempo tempo tid aika sampletimefine utc
+    unix localtime unixtime timems timeus msec usec
+    """
 )
-_LINEAR = frozenset(
-    ["linear", "lin", "user", "free", "linacc", "freeacc", "useracceleration", "linearacceleration", "lacc", "userdef"]
+_COUNTER = _set("counter count sample samples index idx frame packet packetcounter seq sequence row no n nr #")
+_LABEL = _set(
+    """
+    device devicename sensor sensorname sensorid sensortype type id role segment location placement node name mac
+    address source stream kind quantity label tag unit bodypart
+    """
 )
-_GRAVITY = frozenset(["gravity", "grav"])
-_OTHER = frozenset(
-    [
-        "mag",
-        "magn",
-        "magnetometer",
-        "magnetic",
-        "magfield",
-        "compass",
-        "mx",
-        "my",
-        "mz",
-        "quat",
-        "quaternion",
-        "q",
-        "qw",
-        "qx",
-        "qy",
-        "qz",
-        "q0",
-        "q1",
-        "q2",
-        "q3",
-        "euler",
-        "eul",
-        "roll",
-        "pitch",
-        "yaw",
-        "heading",
-        "angle",
-        "angles",
-        "orientation",
-        "attitude",
-        "att",
-        "temp",
-        "temperature",
-        "pressure",
-        "press",
-        "baro",
-        "altitude",
-        "gps",
-        "lat",
-        "lon",
-        "latitude",
-        "longitude",
-        "speed",
-        "pos",
-        "position",
-        "delta",
-        "dv",
-        "dq",
-        "velinc",
-        "oriinc",
-        "inc",
-        "bias",
-        "std",
-        "var",
-        "variance",
-        "battery",
-        "voltage",
-        "status",
-        "emg",
-        "ecg",
-        "hr",
-        "heart",
-        "opt",
-        "light",
-        "proximity",
-        "humidity",
-        "sound",
-        "steps",
-        "confidence",
-        "accuracy",
-        "jerk",
-        "snr",
-        "rssi",
-        "clip",
-        "checksum",
-        "crc",
-        "motion",
-        "valid",
-        "movement",
-        "velocity",
-    ]
-)
-_TIME = frozenset(
-    [
-        "time",
-        "timestamp",
-        "timestamps",
-        "ts",
-        "t",
-        "epoch",
-        "epoc",
-        "datetime",
-        "date",
-        "clock",
-        "tick",
-        "ticks",
-        "millis",
-        "micros",
-        "nanos",
-        "elapsed",
-        "seconds",
-        "secs",
-        "milliseconds",
-        "microseconds",
-        "nanoseconds",
-        "zeit",
-        "zeitstempel",
-        "temps",
-        "tiempo",
-        "tempo",
-        "tid",
-        "aika",
-        "sampletimefine",
-        "utc",
-        "unix",
-        "localtime",
-        "unixtime",
-        "timems",
-        "timeus",
-        "msec",
-        "usec",
-    ]
-)
-_COUNTER = frozenset(
-    [
-        "counter",
-        "count",
-        "sample",
-        "samples",
-        "index",
-        "idx",
-        "frame",
-        "packet",
-        "packetcounter",
-        "seq",
-        "sequence",
-        "row",
-        "no",
-        "n",
-        "nr",
-        "#",
-    ]
-)
-_LABEL = frozenset(
-    [
-        "device",
-        "devicename",
-        "sensor",
-        "sensorname",
-        "sensorid",
-        "sensortype",
-        "type",
-        "id",
-        "role",
-        "segment",
-        "location",
-        "placement",
-        "node",
-        "name",
-        "mac",
-        "address",
-        "source",
-        "stream",
-        "kind",
-        "quantity",
-        "label",
-        "tag",
-        "unit",
-        "bodypart",
-    ]
-)
-_NOISE = frozenset(
-    [
-        "sensor",
-        "imu",
-        "data",
-        "cal",
-        "calibrated",
-        "raw",
-        "uncal",
-        "uncalibrated",
-        "mean",
-        "value",
-        "values",
-        "meas",
-        "measured",
-        "axis",
-        "the",
-        "of",
-        "and",
-        "in",
-        "m",
-        "ln",
-        "wr",
-        "low",
-        "high",
-        "lownoise",
-        "widerange",
-        "rate",
-        "total",
-        "with",
-        "g",
-        "sens",
-        "reading",
-        "since",
-        "reboot",
-        "start",
-        "rotation",
-        "sample",
-        "fine",
-        "body",
-        "filt",
-        "filtered",
-        "fused",
-        "unc",
-    ]
+_NOISE = _set(
+    """
+    sensor imu data cal calibrated raw uncal uncalibrated mean value values meas measured axis the of and in m ln
+    wr low high lownoise widerange rate total with g sens reading since reboot start rotation sample fine body
+    filt filtered fused unc
+    """
 )
 _WORSE = {
-    "including": -2,  # gravity
-    "raw": 2,
-    "uncal": 2,
-    "uncalibrated": 2,
-    "wr": 1,
-    "high": 1,
-    "widerange": 1,
-    "unc": 2,
-    "filtered": 0,
-    "cal": -1,
-}
+    "including": -2, "cal": -1, "raw": 2, "uncal": 2, "uncalibrated": 2, "unc": 2, "wr": 1, "high": 1, "widerange": 1
+}  # fmt: skip
+"""How a word in the name speaks for or against one of several accelerometers, say."""
 _PAIRS = {
     ("angular", "velocity"), ("angular", "rate"), ("angular", "speed"), ("angular", "vel"), ("rotation", "rate"),
     ("turn", "rate"), ("rotational", "velocity"), ("rotation", "velocity"), ("rate", "turn"), ("ang", "vel"),
@@ -428,8 +218,10 @@ def _classify(words: list[str]) -> tuple[Quantity, int | None, list[str]]:
         return "gravity", axis, left
     if quantity in (None, "accel") and linear:
         return ("linear", axis, left) if quantity or axis is not None else ("other", axis, left)
-    if quantity:
-        return (quantity, axis, left) if axis is not None else ("other", None, left)
+    if quantity and axis is not None:
+        return quantity, axis, left
+    if quantity and not set(left) & _TIME:
+        return "other", None, left
     if axis == 0 and left == ["value"]:  # an open measurement format names time so
         return "time", None, []
     if axis is not None:
