@@ -76,7 +76,7 @@ def density(values: Array, at: Array) -> Array:
     sd = float(values.std(ddof=1)) if len(values) > 1 else 0.0
     width = max(sd * len(values) ** -0.2, 0.5 if sd > 0.5 else 0.25 * max(sd, 0.05))
     z = (at[:, None] - values[None, :]) / width
-    return np.exp(-0.5 * z * z).sum(axis=1) / (len(values) * width)
+    return np.exp(-0.5 * z * z).sum(axis=1) / (len(values) * width * math.sqrt(2 * math.pi))
 
 
 def _ends(angle: str) -> tuple[str, str]:
@@ -145,7 +145,7 @@ def reach(rows: Sequence[Row]) -> float:
     most = 10.0
     for r in rows:
         if r.estimate and r.unit == "°" and r.sdc is not None:
-            most = max(most, abs(r.estimate.difference) + 0.6 * r.sdc, 1.1 * r.sdc)
+            most = max(most, abs(r.estimate.difference) + 1.02 * r.sdc)
     return most * 1.08
 
 
@@ -155,7 +155,7 @@ def pill_svg(row: Row, half: float) -> str:
     if e is None or sdc is None:
         return ""
     if row.unit != "°":
-        half = max(abs(e.difference) + 0.6 * sdc, 1.1 * sdc) * 1.08
+        half = (abs(e.difference) + 1.02 * sdc) * 1.08
     width, height, middle, tall = 220.0, 106.0, 44.0, 36.0
     x = _Axis(-half, half, 4, width - 4)
     out = []

@@ -108,6 +108,8 @@ def set_of(service: Service, offered: Offer, *, label: str = "") -> SwingSet | P
         return Pending(next((w for w in waiting if not w.queued), waiting[0]), len(waiting))
     if not parts:
         raise CupbowError(failed[0].message if failed else say("compare.no_swings", label=offered.label))
+    if offered.key.startswith(BEST) and not any(part.chosen for part in parts):
+        raise CupbowError(say("compare.no_best", club=offered.club))
     return SwingSet(label or offered.label, tuple(parts))
 
 

@@ -165,7 +165,7 @@ def _followed(followed: list[Followed], unread: list[Offer], *, kind: str) -> li
         html.H1(headline(pair) if pair else say("progress.none"), className="say"),
         html.Div(
             [
-                html.Section([legend, *rows], className="card main-column follows"),
+                html.Section([legend, *rows], className="card follows"),
                 html.Div(side, className="side"),
             ],
             className="columns",
