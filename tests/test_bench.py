@@ -13,6 +13,7 @@ from scipy.spatial.transform import Rotation
 
 from tests.bench import Beliefs, Errors, Poses, Session, make_faces, make_recording
 from tests.bench.causes import CAUSES
+from tests.bench.floor import floor
 from tests.bench.player import BODIES, Chain, Rendered, draw_player
 from tests.bench.recording import PRIOR_DEG
 from tests.bench.score import Scores, angle_table, clock_table, event_table, goal_table, overall_coverage, score
@@ -730,6 +731,27 @@ def test_scorer_reports_errors_at_their_size(known):
     assert not goals.loc["clocks, p95", "met"]
     assert not goals.loc["time of impact", "met"]
     assert goals.loc["time of top", "met"]
+
+
+def test_scorer_judges_coverage_both_ways(known):
+    """Intervals that never cover and intervals that always do both miss the goal; the worst cell is named."""
+    for u95 in (0.1, 50.0):
+        goals = goal_table(scored(known, off=1.0, u95=u95)).set_index("goal")
+        assert not goals.loc["u95 covers 93 to 97 %", "met"]
+    assert goals.loc["u95 covers, worst cell", "met"]
+    goals = goal_table(scored(known, off=1.0, u95=0.1)).set_index("goal")
+    assert not goals.loc["u95 covers, worst cell", "met"]
+
+
+def test_floor_is_what_sampling_allows(one):
+    """Perfect 400 Hz gyros integrate to a tenth of a degree; 100 Hz with gaps cannot."""
+    good = make_recording(seed=14, session=BARE, errors=replace(Errors.none(), rates_hz=(400.0,)))
+    bad = make_recording(seed=14, session=BARE, errors=Errors.hundred())
+    errors = [np.abs([row["error"] for row in floor(made, recording=0)]).max() for made in (good, bad)]
+    assert errors[0] < 0.3
+    assert errors[1] > errors[0]
+    rows = list(floor(good, recording=0))
+    assert {"wrist_flexion", "wrist_deviation", "face_since_address", "shaft_off_plane"} == {r["angle"] for r in rows}
 
 
 def test_scorer_counts_swings(known):

@@ -8,12 +8,14 @@ import sys
 import tempfile
 import time
 import traceback
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from tests.bench.causes import CAUSES, GROUPS, Cause
+from tests.bench.floor import floor
 from tests.bench.recording import Poses, make_recording
 from tests.bench.score import Scores, angle_table, clock_table, event_table, goal_table, overall_coverage, score
 
@@ -34,9 +36,22 @@ def run_one(task: tuple[int, Cause, str | None]) -> tuple[Scores, str | None]:
         except CupbowError as error:
             return _failed(made.truth.data, seed), f"seed {seed}: {error}"
         except Exception:
-            return _failed(made.truth.data, seed), f"seed {seed}: {traceback.format_exc()}"
+            return _failed(made.truth.data, seed), f"seed {seed}: {_where()}"
         seconds = time.perf_counter() - started
     return score(measurement, made.truth.data, recording=seed, seconds=seconds), None
+
+
+def run_floor(task: tuple[int, Cause]) -> Scores:
+    seed, cause = task
+    made = make_recording(seed=seed, errors=cause.errors, session=cause.session, roles=cause.roles)
+    return Scores(values=list(floor(made, recording=seed)))
+
+
+def _where() -> str:
+    """The fault at hand in a line: what, and the last places that it passed."""
+    kind, error, trace = sys.exc_info()
+    places = [f"{Path(f.filename).name}:{f.lineno}" for f in traceback.extract_tb(trace)[-3:]]
+    return f"{getattr(kind, '__name__', kind)}: {error} ({' > '.join(places)})"
 
 
 def _failed(truth: dict[str, Any], seed: int) -> Scores:
@@ -45,14 +60,17 @@ def _failed(truth: dict[str, Any], seed: int) -> Scores:
     return Scores(recordings=[row | {"seconds": float("nan"), "warnings": 0}])
 
 
+def _mapped(work: Callable[[Any], Any], tasks: list[Any], jobs: int) -> list[Any]:
+    if jobs == 1:
+        return [work(t) for t in tasks]
+    with ProcessPoolExecutor(jobs) as pool:
+        return list(pool.map(work, tasks))
+
+
 def run_cause(cause: Cause, *, n: int, seed: int, jobs: int, keep: str | None = None) -> tuple[Scores, list[str]]:
     tasks = [(seed + i, cause, keep) for i in range(n)]
     total, faults = Scores(), []
-    if jobs > 1:
-        with ProcessPoolExecutor(jobs) as pool:
-            results = list(pool.map(run_one, tasks))
-    else:
-        results = [run_one(t) for t in tasks]
+    results = _mapped(run_one, tasks, jobs)
     for scores, fault in results:
         total.add(scores)
         if fault:
@@ -74,6 +92,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--swings", type=int, help="swings a recording")
     parser.add_argument("--json", metavar="OUT", help="write every table here")
     parser.add_argument("--keep", metavar="FOLDER", help="keep the recordings, with their truth, in this folder")
+    parser.add_argument("--floor", action="store_true", help="instead of measuring: what gyros told the truth could do")
     args = parser.parse_args(argv)  # fmt: skip
     if args.cause == "list":
         print("\n".join(f"{name:20} {cause.what}" for name, cause in CAUSES.items()))
@@ -93,6 +112,17 @@ def main(argv: list[str] | None = None) -> int:
             session = replace(session, poses=replace(Poses.named(args.poses), functional=session.poses.functional))
         if args.swings is not None:
             session = replace(session, n_swings=args.swings)
+        if args.floor:
+            total = Scores()
+            for scores in _mapped(
+                run_floor, [(args.seed + i, replace(cause, session=session)) for i in range(args.n)], args.jobs
+            ):
+                total.add(scores)
+            table = angle_table(total)
+            print(f"\n== floor of {name}: {cause.what} ({args.n} recordings)")
+            print(table[["angle", "event", "n", "rmse", "median", "p95"]].to_string(index=False, float_format="%.2f"))
+            out[name] = json.loads(table.to_json(orient="records"))
+            continue
         keep = str(Path(args.keep) / name) if args.keep else None
         scores, faults = run_cause(replace(cause, session=session), n=args.n, seed=args.seed, jobs=args.jobs, keep=keep)
         for fault in faults:
@@ -119,7 +149,7 @@ def main(argv: list[str] | None = None) -> int:
             **{k: json.loads(t.to_json(orient="records")) for k, t in tables.items()},
         }
         summary.append(_summary(name, tables["angles"], scores))
-    if len(names) > 1:
+    if len(names) > 1 and not args.floor:
         import pandas as pd
 
         print("\nRMSE in degrees by cause")
