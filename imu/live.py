@@ -171,6 +171,20 @@ class LiveSession:
                 out.append(Pose(held.name, start_s, end_s))
         return tuple(out)
 
+    def last(self, seconds: float) -> list[Chunk]:
+        """What arrived over the last `seconds`, as it came."""
+        out = []
+        for role, kept in self.kept.items():
+            part = kept.since(self.source.now_s() - seconds)
+            arrivals = kept.arrival_s[part]
+            edges = np.flatnonzero(np.diff(arrivals)) + 1
+            for i, j in zip([0, *edges], [*edges, len(arrivals)], strict=True):
+                if j > i:
+                    k = slice(part.start + i, part.start + j)
+                    chunk = Chunk(role, role, kept.t_s[k], kept.accel[k], kept.gyro[k], float(arrivals[i]))
+                    out.append(chunk)
+        return sorted(out, key=lambda chunk: chunk.arrival_s)
+
     # -- the run
     async def run(self) -> None:
         """Until the source ends or is closed. The recording is completed whatever happens."""

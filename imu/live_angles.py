@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -332,6 +332,14 @@ class LiveAngles:
     def _key(self, role: Role) -> str:
         return "hand" if role == self._hand and role != "club" else role
 
+    def settle(self) -> None:
+        """As `reading`, for what came before: headings only."""
+        there = [s for s in self._sensors.values() if s.history]
+        if there and max(s.last_t_s for s in there) - self._framed_s >= _FRAME_S:
+            at = min(s.last_t_s for s in there)
+            speed = max(float(np.linalg.norm(s.rate)) for s in there)
+            self._keep_headings(at, {s.role: _at(s, at) for s in there if at - s.last_t_s < STALE_S}, speed)
+
     # -- angles out
     def reading(self) -> Reading | None:
         """The newest instant that every sensor that is there has reached; None before any."""
@@ -352,10 +360,10 @@ class LiveAngles:
         m = self.model
         segments: dict[str, Array] = {}
         for name, mount in m.mount.items():
-            role = self._hand if name == "hand" else name
-            if role in attitude:  # type: ignore[operator]
-                turn = _yaw(self._heading.get(self._key(role), 0.0))  # type: ignore[arg-type]
-                segments[name] = (turn @ attitude[role] @ mount)[None]  # type: ignore[index]
+            role: Any = self._hand if name == "hand" else name
+            if role in attitude:
+                turn = _yaw(self._heading.get(self._key(role), 0.0))
+                segments[name] = (turn @ np.asarray(attitude[role]) @ mount)[None]
         out: dict[str, Now] = {}
         values = None
         if segments:
@@ -545,13 +553,3 @@ def _at(sensor: _Sensor, at: float) -> Array:
             return turned.as_matrix()
     t, quats, _ = sensor.history[0]
     return Rotation.from_quat(quats[0], scalar_first=True).as_matrix()
-
-
-def catch_up(live: LiveAngles, chunks: Sequence[Chunk], *, every_s: float = _FRAME_S) -> None:
-    """Feed what came before, so that headings stand when the first reading is asked for."""
-    asked = -math.inf
-    for chunk in chunks:
-        live.feed(chunk)
-        if chunk.arrival_s - asked >= every_s:
-            asked = chunk.arrival_s
-            live.reading()

@@ -72,7 +72,7 @@ def run(monkeypatch):
             await world.central.power_on()
             await body(world)
 
-        asyncio.run(asyncio.wait_for(main(), 700))
+        asyncio.run(asyncio.wait_for(main(), 60 if not os.environ.get("CUPBOW_LONG") else 3000))
 
     return runner
 

@@ -63,7 +63,7 @@ def chunks_of(recording: Recording, *, packet_s: float = PACKET_S) -> Iterator[C
 class ReplaySource:
     """Plays `recording` at `speed` times its pace; `speed=math.inf` as fast as it is taken.
 
-    `loop` starts it again at its end, time going on. A `Source`: see `imu.readers.source`.
+    `loop` starts it again at its end, time going on; up to `skip_s` it is played without a pace. A `Source`: see `imu.readers.source`.
     """
 
     def __init__(
@@ -73,6 +73,7 @@ class ReplaySource:
         speed: float = 1.0,
         packet_s: float = PACKET_S,
         loop: bool = False,
+        skip_s: float = 0.0,
         outages: Sequence[Outage] = (),
         clock: Any = time.monotonic,
     ) -> None:
@@ -81,6 +82,7 @@ class ReplaySource:
         self.recording, self.speed, self.loop = recording, speed, loop
         self._packet_s, self._outages, self._clock = packet_s, tuple(outages), clock
         self._opened = clock()
+        self._skip_s = skip_s
         self._closed = False
         self._played_s = 0.0  # session time of what has been yielded
         self._counts = dict.fromkeys(recording.streams, 0)
@@ -98,7 +100,7 @@ class ReplaySource:
         }
 
     def now_s(self) -> float:
-        if math.isinf(self.speed):
+        if math.isinf(self.speed) or self._played_s < self._skip_s:
             return self._played_s
         return float(self._clock() - self._opened) * self.speed
 
@@ -150,7 +152,10 @@ class ReplaySource:
                 longest = max(longest, float(chunk.t_s[-1]))
                 # Without a pace the loop must still let others run.
                 behind += 1
-                if not math.isinf(self.speed):
+                if at < self._skip_s:
+                    self._opened = self._clock() - at / self.speed
+                    await asyncio.sleep(0)
+                elif not math.isinf(self.speed):
                     await asyncio.sleep(max(0.0, at / self.speed - (self._clock() - self._opened)))
                 elif behind % 64 == 0:
                     await asyncio.sleep(0)
