@@ -200,7 +200,57 @@ def shock(
     for i in order[1:]:
         if lows[i] < hi and highs[i] > lo:
             lo, hi = max(lo, lows[i]), min(hi, highs[i])
-    return (lo + hi) / 2, (hi - lo) / 2
+    return _kink([s for s, _ in sensors], lo, hi)
+
+
+def _kink(sensors: list[Samples], lo: float, hi: float) -> tuple[float, float]:
+    """Contact within [lo, hi] by the part of the first struck sample that it spoils, and how far that
+    can be off.
+
+    Before contact every turn rate follows a parabola, after it that parabola plus a step and a slope
+    of its own; a sample is the mean of what its period holds. The moment is shared by all axes of all
+    sensors, and the one that leaves least of them is taken.
+    """
+    margin = 1.0e-3
+    grid = np.arange(lo - margin, hi + margin, 1e-4)
+    cost = np.zeros(len(grid))
+    rows = 0
+    for samples in sensors:
+        period = samples.period_s
+        first = int(np.floor((lo - margin - samples.start_s) / period + 0.5))
+        last = int(np.floor((hi + margin - samples.start_s) / period + 0.5)) + 2
+        before = np.arange(first - 6, first)
+        after = np.arange(first, last + 1)
+        whole = np.concatenate([before, after])
+        if whole[0] < 0 or whole[-1] >= len(samples) or not samples.present[whole].all():
+            continue
+        if samples.clipped_gyro[whole].any():
+            continue
+        x = (before - first) * period
+        basis = np.column_stack([np.ones(6), x, x**2])
+        fit, *_ = np.linalg.lstsq(basis, samples.gyro[before], rcond=None)
+        noise = np.sum((samples.gyro[before] - basis @ fit) ** 2) / 9 + 0.02**2
+        xa = (after - first) * period
+        left = samples.gyro[after] - np.column_stack([np.ones(len(xa)), xa, xa**2]) @ fit
+        ends = samples.start_s + (after + 0.5) * period
+        # the parabola is less sure the further it is drawn
+        weight = 1.0 / np.sqrt(noise * (1 + (xa / (2 * period)) ** 4) + (0.05 * np.abs(left).max()) ** 2)
+        for i, t in enumerate(grid):
+            over = np.clip(ends - t, 0, period)  # share of each sample after contact
+            centre = np.maximum(ends - t, 0) - over / 2
+            a = np.column_stack([over / period, over / period * centre]) * weight[:, None]
+            y = left * weight[:, None]
+            ridge = np.diag([1e-9, (period * 0.3) ** 2])
+            solution = np.linalg.solve(a.T @ a + ridge, a.T @ y)
+            cost[i] += float(np.sum((y - a @ solution) ** 2))
+        rows += 3 * len(after)
+    if not rows:
+        return (lo + hi) / 2, (hi - lo) / 2
+    chance = np.exp(-0.5 * (cost - cost.min()) / max(1.0, cost.min() / rows))
+    chance /= chance.sum()
+    mean = float(chance @ grid)
+    sd = float(np.sqrt(chance @ (grid - mean) ** 2))
+    return mean, max(2 * sd, 3e-4)
 
 
 def crossing(t: Array, x: Array, after: float, before: float, *, last: bool = False) -> float | None:

@@ -1,0 +1,728 @@
+"""The one pipeline: a recording in, measured swings out.
+
+align -> repair -> find swings -> windows -> first guess -> joint fit -> events -> angles -> bands.
+Command line, dashboard, live view and library all call `measure_recording`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import ndimage
+from threadpoolctl import threadpool_limits
+
+from imu import calibration as cal
+from imu import kinematics, swing
+from imu.bands import judged
+from imu.errors import RecordingError
+from imu.fit import DEG, Axis, Beliefs, Hold, Problem, Solution, State, Window, wrist_angles
+from imu.measured import Event, Measurement, SensorReport, Swing, SwingTrace, Value
+from imu.orientation import Track
+from imu.recording import ANGLES, EVENTS, Array, Handedness, Recording, Role
+from imu.repair import Repaired, repair
+from imu.timebase import ClockFit, Samples, align, uniform
+
+if TYPE_CHECKING:
+    from imu.bands import Bands
+    from imu.saved import SavedCalibration
+
+Progress = Callable[[float, str], None]
+
+CHANGES = (("address", "top"), ("address", "impact"), ("top", "shaft_level_down"), ("shaft_level_down", "impact"))
+"""Changes between events that are reported: the pose error cancels in them."""
+
+
+def measure(
+    path: Path | str,
+    *,
+    handed: Handedness | None = None,
+    roles: Sequence[Role] | None = None,
+    calibration: SavedCalibration | Path | str | None = None,
+    bands: Bands | Path | str | None = None,
+    progress: Progress | None = None,
+) -> Measurement:
+    """Measures a recording folder or file.
+
+    `handed`, `roles`: for files without a manifest. `calibration`: a saved calibration for recordings
+    without poses. `bands`: target bands, else the shipped ones. Raises CupbowError with one line for
+    what the user can mend.
+    """
+    from imu import readers
+
+    recording = readers.read(path, handed=handed, roles=roles)
+    return measure_recording(recording, calibration=calibration, bands=bands, progress=progress)
+
+
+@dataclass(frozen=True, eq=False)
+class Prepared:
+    """A recording on one clock, repaired, with what stood still and what swung."""
+
+    sensors: dict[Role, Samples]
+    clocks: Mapping[Role, ClockFit]
+    calm: Mapping[Role, cal.Quiet]
+    repaired: Repaired
+    primary: Role
+    rough: list[swing.Rough]
+    side: int  # +1 right lead arm, -1 left
+    holds: list[Hold]
+    doubts: list[str]
+    guess: cal.Mounting
+
+
+def prepare(recording: Recording) -> Prepared:
+    streams = recording.streams
+    if not streams:
+        raise RecordingError(f"{recording.path}: no sensor data; name at least one [[sensor]] with its file")
+    single = {r: uniform(s) for r, s in streams.items()}
+    # all times count from the first sample of the first sensor, on its clock made uniform
+    base = single[recording.first_role].start_s
+    aligned, clocks = align({r: s.counted_from(base) for r, s in single.items()})
+    repaired = repair(aligned)
+    sensors = repaired.sensors
+    calm = {r: cal.quiet(s) for r, s in sensors.items()}
+    primary: Role = next(r for r in ("club", "hand", "forearm") if r in sensors)  # type: ignore[misc]
+    side = 1 if recording.handedness == "left" else -1
+    holds, doubts = cal.held(recording.poses, sensors, calm)
+    guess = cal.mounting(sensors, holds, side=side)
+    shaft = guess.mount["club"][:, 0] if "club" in guess.mount else None
+    return Prepared(
+        sensors=sensors,
+        clocks=clocks,
+        calm=calm,
+        repaired=repaired,
+        primary=primary,
+        rough=swing.find(
+            sensors[primary],
+            calm[primary],
+            shaft=shaft if primary == "club" else None,
+            busy=[(lo, hi - 1.5) for lo, hi in cal.stretches(holds)],
+        ),
+        side=side,
+        holds=holds,
+        doubts=doubts,
+        guess=guess,
+    )
+
+
+# ----------------------------------------------------------------------------------------- windows
+def _has_rest(prepared: Prepared, start_s: float, end_s: float) -> bool:
+    calm, s = prepared.calm[prepared.primary], prepared.sensors[prepared.primary]
+    lo, hi = s.index(start_s), s.index(end_s)
+    return bool(np.count_nonzero(calm.still[lo:hi]) * s.period_s > 0.2)
+
+
+def swing_windows(prepared: Prepared) -> list[tuple[float, float]]:
+    """Stretch of every swing with rests on both sides, as far as there are any within reach."""
+    first = max(s.start_s for s in prepared.sensors.values())
+    last = min(s.end_s for s in prepared.sensors.values())
+    out = []
+    for r in prepared.rough:
+        start, end = r.takeaway_s - 2.0, r.finish_s + 1.5
+        while r.takeaway_s - start < 8.0 and not _has_rest(prepared, start, r.takeaway_s):
+            start -= 1.0
+        while end - r.finish_s < 6.0 and not _has_rest(prepared, r.finish_s, end):
+            end += 1.0
+        out.append((max(first, start), min(last, end)))
+    return out
+
+
+def _wrist_times(prepared: Prepared, start: float, end: float, rough: swing.Rough | None) -> Array:
+    """Instants at which the wrist's axial part is asked to vanish: dense where it moves fast, none
+    while straps wobble after impact."""
+    coarse = np.arange(start + 0.05, end - 0.05, 0.1)
+    if rough is None:
+        return coarse
+    fine = np.arange(rough.takeaway_s, rough.finish_s, 0.02)
+    t = np.concatenate([coarse[(coarse < rough.takeaway_s) | (coarse > rough.finish_s)], fine])
+    t = np.sort(t)
+    return t[(t < rough.impact_s - 0.02) | (t > rough.impact_s + 0.4)]
+
+
+def measure_recording(
+    recording: Recording,
+    *,
+    calibration: SavedCalibration | Path | str | None = None,
+    bands: Bands | Path | str | None = None,
+    progress: Progress | None = None,
+) -> Measurement:
+    """Measures a recording that has been read: every swing in it, with events, angles and bands."""
+    # Matrices here are small: more threads than one cost more than they bring.
+    with threadpool_limits(limits=1):
+        return _measured(recording, bands)
+
+
+def _measured(recording: Recording, bands: Bands | Path | str | None) -> Measurement:
+    prepared = prepare(recording)
+    fitted = fit_recording(prepared)
+    warnings = [*recording.warnings, *fitted.doubts]
+    swings = [
+        measured_swing(fitted, w, rough, index)
+        for index, (w, rough) in enumerate(zip(fitted.swing_windows, prepared.rough, strict=True), start=1)
+    ]
+    swings = [judged(s, bands, club=recording.club) for s in swings]
+    return Measurement(
+        handedness=recording.handedness,
+        club=recording.club,
+        sensors=tuple(_report(recording, prepared, fitted, r) for r in prepared.sensors),
+        warnings=tuple(warnings),
+        swings=tuple(swings),
+    )
+
+
+def _report(recording: Recording, prepared: Prepared, fitted: Fitted, role: Role) -> SensorReport:
+    samples = prepared.sensors[role]
+    first = recording.first_role
+    offset = drift = 0.0
+    if role != first:
+        # our fit says t_first = t_own + ...; the report says how far the sensor's clock is ahead
+        fit = prepared.clocks[role]
+        extra = fitted.solution.state.clock.get(role, np.zeros(2)) if fitted.solution else np.zeros(2)
+        drift = -(fit.drift + extra[1])
+        offset = -(fit.offset_s + extra[0])
+    bias = fitted.solution.state.bias[role] if fitted.solution else prepared.calm[role].bias
+    stream = recording.streams[role]
+    return SensorReport(
+        role=role,
+        rate_hz=samples.rate_hz,
+        samples=len(stream),
+        lost=samples.lost,
+        clipped_gyro=int(np.count_nonzero(samples.clipped_gyro.any(axis=1))),
+        clipped_accel=int(np.count_nonzero(samples.clipped_accel.any(axis=1))),
+        clock_offset_s=offset,
+        clock_drift_ppm=drift * 1e6,
+        gyro_bias_dps=tuple(np.degrees(bias)),
+        units_inferred=stream.units_inferred,
+    )
+
+
+# --------------------------------------------------------------------------------------------- fit
+@dataclass(frozen=True, eq=False)
+class Fitted:
+    prepared: Prepared
+    solution: Solution | None
+    swing_windows: list[int]  # window of each swing
+    face_known: bool
+    own_flat: bool
+    missing: Mapping[str, str]
+    doubts: list[str]
+    shocks: list[tuple[float, float] | None]
+
+
+def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None) -> Fitted:
+    sensors, calm, side = prepared.sensors, prepared.calm, prepared.side
+    holds, doubts = prepared.holds, list(prepared.doubts)
+    stretches = [list(s) for s in cal.stretches(holds)]
+    rolls: list[Axis] = []
+    guess = prepared.guess
+    if "forearm" in sensors:
+        long_axis = guess.mount["forearm"][:, 1] if "forearm" in guess.mount else None
+        for stretch in stretches:
+            nxt = min([r.takeaway_s - 1.0 for r in prepared.rough if r.takeaway_s > stretch[1]] or [np.inf])
+            until = min(nxt, stretch[1] + 45.0, sensors["forearm"].end_s)
+            found = cal.rolls(sensors["forearm"], calm["forearm"], stretch[0], until, long_axis)
+            if found:
+                stretch[1] = max(stretch[1], max(a.t_s for a in found) + 2.0)
+                rolls += found
+    if rolls and "forearm" not in guess.mount:
+        guess = cal.mounting(sensors, holds, side=side, rolls=[a.direction for a in rolls])
+    # the axis of several rolls is one draw, not many
+    rolls = [replace(a, sd=a.sd * np.sqrt(len(rolls) / 3)) for a in rolls]
+
+    bounds = [tuple(s) for s in stretches] + swing_windows(prepared)
+    first = max(s.start_s for s in sensors.values())
+    last = min(s.end_s for s in sensors.values())
+    n_cal = len(stretches)
+    shocks: list[tuple[float, float] | None] = []
+    windows = []
+    for i, (lo, hi) in enumerate(bounds):
+        lo, hi = max(first, lo), min(last, hi)
+        rough = prepared.rough[i - n_cal] if i >= n_cal else None
+        resting = [r for role in sensors for r in cal.rests(sensors[role], calm[role], lo, hi)]
+        jumps = [j for j in prepared.repaired.jumps if lo < j.t_s < hi]
+        grip = np.empty(0)
+        wrist = _wrist_times(prepared, lo, hi, rough)
+        if rough is not None:
+            grip = wrist[(wrist > rough.takeaway_s - 0.3) & (wrist < rough.finish_s)]
+            shock = _shock(prepared, rough)
+            shocks.append(shock)
+        windows.append(
+            Window(
+                lo,
+                hi,
+                tuple(resting),
+                tuple(h for h in holds if i < n_cal and lo <= h.t_s <= hi),
+                tuple(a for a in rolls if i < n_cal and lo <= a.t_s <= hi),
+                tuple(jumps),
+                wrist,
+                grip,
+            )
+        )
+    own_flat = any(h.name == "grip_flat" for h in holds)
+    face_known = "club" in guess.mount and "face" not in guess.missing
+    if not windows:
+        return Fitted(prepared, None, [], face_known, own_flat, guess.missing, doubts, shocks)
+    mount = dict(guess.mount)
+    if "hand" not in sensors and {"forearm", "club"} <= set(mount) and own_flat:
+        mount["hand"] = np.eye(3)  # the club stands in for the hand; set by the flat grip below
+    state = _first_guess(prepared, windows, mount, holds)
+    problem = Problem(
+        sensors,
+        windows,
+        state,
+        side=side,
+        beliefs=beliefs or Beliefs(),
+        clocks=prepared.clocks,
+    )
+    solution = problem.solve()
+    return Fitted(
+        prepared, solution, [n_cal + k for k in range(len(prepared.rough))], face_known, own_flat, guess.missing, doubts, shocks
+    )
+
+
+def _shock(prepared: Prepared, rough: swing.Rough) -> tuple[float, float] | None:
+    strikers = [(prepared.sensors[r], rough.top_s) for r in ("club", "hand", "forearm") if r in prepared.sensors]
+    lead = 0.35 * (rough.impact_s - rough.top_s)
+    return swing.shock(strikers, rough.impact_s - lead, rough.impact_s + lead)
+
+
+def _first_guess(prepared: Prepared, windows: Sequence[Window], mount: dict[str, Array], holds: Sequence[Hold]) -> State:
+    """Start of the fit: level attitudes from a rest in every window, headings from what the joints
+    allow, the grip from the rates of hand and club."""
+    sensors, calm, side = prepared.sensors, prepared.calm, prepared.side
+    roles = list(sensors)
+    rigid = prepared.repaired.rigid
+    grip = np.eye(3)
+    if rigid is not None and {"hand", "club"} <= set(mount):
+        grip = mount["club"].T @ rigid.rotation @ mount["hand"]
+    zero3 = np.zeros(3)
+    bias = {r: calm[r].bias for r in roles}
+    firsts: list[dict[Role, Array]] = []
+    changes: list[dict[Role, Array]] = []
+    via_grip = "hand" not in sensors and "hand" in mount
+    for window in windows:
+        tracks: dict[Role, Track] = {}
+        change: dict[Role, Array] = {}
+        for r in roles:
+            still = [x for x in window.rests if x.role == r and x.turn_sd is not None]
+            change[r] = zero3
+            if still and sum(x.length_s for x in still) > 1.0:
+                local = np.average([x.gyro for x in still], axis=0, weights=[x.length_s for x in still])
+                if np.linalg.norm(local - bias[r]) > 0.3 * DEG:
+                    change[r] = local - bias[r]
+            s = sensors[r]
+            lo, hi = s.index(window.start_s), max(s.index(window.end_s), s.index(window.start_s) + 8)
+            track = Track.of(
+                s.gyro[lo:hi],
+                s.start_s + (lo - 0.5) * s.period_s,
+                s.period_s,
+                bias=bias[r] + change[r],
+                matrix=np.zeros((3, 3)),
+                first=np.eye(3),
+            )
+            at_rest, t = cal.level(s, calm[r], window.start_s, window.end_s)
+            start = at_rest @ track.at(np.array([t]))[0].T
+            tracks[r] = replace(track, attitude=start @ track.attitude)
+        changes.append(change)
+        yaw = {r: np.eye(3) for r in roles}
+        if via_grip and not np.any(mount["hand"] != np.eye(3)):
+            flat = [h for h in window.holds if h.name == "grip_flat"]
+            if flat:
+                mount["hand"] = _hand_from_flat_grip(tracks, mount, flat, side, sensors, window)
+        if "forearm" in mount and "hand" in mount and not (via_grip and not np.any(mount["hand"] != np.eye(3))):
+            role: Role = "club" if via_grip else "hand"
+            yaw[role] = _heading_of_hand(tracks["forearm"], tracks[role], mount, window, side)
+        if rigid is not None and {"hand", "club"} <= set(roles) and len(window.grip_s):
+            h = yaw["hand"] @ tracks["hand"].at(window.grip_s)
+            c = tracks["club"].at(window.grip_s)
+            yaw["club"] = _heading(h @ rigid.rotation.T, c)
+        elif "hand" in roles and "club" in roles and rigid is not None:
+            flat_t = np.array([h.t_s for h in window.holds if h.name == "grip_flat"])
+            if len(flat_t):
+                h = yaw["hand"] @ tracks["hand"].at(flat_t)
+                yaw["club"] = _heading(h @ rigid.rotation.T, tracks["club"].at(flat_t))
+        firsts.append({r: yaw[r] @ tracks[r].attitude[0] for r in roles})
+    return State(
+        matrix={r: np.zeros((3, 3)) for r in roles},
+        accel_bias={r: zero3 for r in roles},
+        accel_matrix={r: np.zeros((3, 3)) for r in roles},
+        bias=bias,
+        clock={r: np.zeros(2) for r in roles[1:]},
+        mount=mount,
+        grip=grip,
+        slip=0.1,
+        first=tuple(firsts),
+        bias_change=tuple(changes),
+        regrip=tuple(np.zeros(3) for _ in windows),
+        jumps=tuple(np.zeros((len(w.jumps), 3)) for w in windows),
+    )
+
+
+def _heading(want: Array, have: Array) -> Array:
+    """The turn about the vertical (3, 3) that brings `have` (n, 3, 3) nearest to `want`."""
+    m = np.einsum("nij,nkj->ik", want, have)
+    a = np.arctan2(m[1, 0] - m[0, 1], m[0, 0] + m[1, 1])
+    return np.array([[np.cos(a), -np.sin(a), 0], [np.sin(a), np.cos(a), 0], [0, 0, 1.0]])
+
+
+def _heading_of_hand(forearm: Track, hand: Track, mount: Mapping[str, Array], window: Window, side: int) -> Array:
+    """The hand's heading against the forearm at which the wrist is least twisted."""
+    t = window.wrist_s
+    f = forearm.at(t) @ mount["forearm"]
+    h = hand.at(t) @ mount["hand"]
+    best, best_cost = np.eye(3), np.inf
+    for reach, step in ((np.pi, 6 * DEG), (6 * DEG, 1 * DEG)):
+        centre = np.arctan2(best[1, 0], best[0, 0])
+        for a in centre + np.arange(-reach, reach, step):
+            yaw = np.array([[np.cos(a), -np.sin(a), 0], [np.sin(a), np.cos(a), 0], [0, 0, 1.0]])
+            w = wrist_angles(f, yaw @ h, side)
+            cost = np.mean(np.minimum(np.abs(w[:, 0]), 60 * DEG))
+            # a wrist past its range of motion (AAOS 80/70, 30/20 deg) is no wrist
+            cost += np.mean(np.maximum(np.abs(w[:, 1]) - 75 * DEG, 0) + np.maximum(np.abs(w[:, 2]) - 45 * DEG, 0))
+            if cost < best_cost:
+                best, best_cost = yaw, cost
+    return best
+
+
+def _hand_from_flat_grip(
+    tracks: Mapping[Role, Track],
+    mount: Mapping[str, Array],
+    flat: Sequence[Hold],
+    side: int,
+    sensors: Mapping[Role, Samples],
+    window: Window,
+) -> Array:
+    """Hand coordinates in the club sensor's, from poses in which hand and forearm are in line: the
+    forearm is level with the thumb up, so gravity gives one axis and the shaft, which leaves the
+    fist in the plane of the thumb, the other."""
+    frames = []
+    for h in flat:
+        up = h.accel["club"] / np.linalg.norm(h.accel["club"])
+        s = mount["club"][:, 0]
+        # z of the hand is up (right arm) or down (left); y proximal: away from where the shaft points
+        z = side * up
+        y = -(s - (s @ z) * z)
+        y /= np.linalg.norm(y)
+        frames.append(np.column_stack([np.cross(y, z), y, z]))
+    u, _, vt = np.linalg.svd(np.mean(frames, axis=0))
+    return u @ np.diag([1, 1, np.linalg.det(u @ vt)]) @ vt
+
+
+# ------------------------------------------------------------------------------------------ swings
+def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Swing:
+    prepared, solution = fitted.prepared, fitted.solution
+    assert solution is not None
+    moments = _events(fitted, w, rough, index)
+    address = moments["address"].t_s
+    assert address is not None
+    shock = fitted.shocks[index - 1]
+    impact = moments["impact"]
+    shock_s = impact.t_s if shock is not None else None
+
+    step = min(s.period_s for s in prepared.sensors.values())
+    window = solution.problem.windows[w]
+    finish = moments["finish"].t_s or rough.finish_s
+    lo, hi = max(window.start_s + 0.01, address - 0.2), min(window.end_s - 0.01, finish + 0.2)
+    grid = np.arange(lo, hi, step)
+    dense = kinematics.angles_at(
+        solution, w, grid, address, face_known=fitted.face_known, own_flat=fitted.own_flat
+    )
+    sd = _deviations(solution, w, dense)
+    known = [(e, m.t_s) for e, m in moments.items() if m.t_s is not None]
+    at = kinematics.angles_at(
+        solution,
+        w,
+        np.array([t for _, t in known]),
+        address,
+        face_known=fitted.face_known,
+        own_flat=fitted.own_flat,
+        shock_s=shock_s,
+    )
+    place = {e: i for i, (e, _) in enumerate(known)}
+    values: dict[str, dict[str, Value]] = {}
+    sigmas = _deviations(solution, w, at)
+    for name in ANGLES:
+        source = "shaft_elevation" if name == "shaft_past_level" else name
+        per: dict[str, Value] = {}
+        for event in EVENTS:
+            per[event] = _value(fitted, name, source, event, moments, at, sigmas, place, dense, sd, rough)
+        if name == "shaft_past_level":
+            per = {"top": per["top"]}
+        values[name] = per
+    changes: dict[str, dict[str, Value]] = {}
+    for name in ("wrist_flexion", "wrist_deviation", "forearm_roll", "face_to_forearm"):
+        per = {}
+        for a, b in CHANGES:
+            va, vb = values[name][a], values[name][b]
+            if va.value_deg is None or vb.value_deg is None:
+                per[f"{a}..{b}"] = Value(None, None, va.reason or vb.reason)
+                continue
+            j = at.jacobian[name][[place[b]]] - at.jacobian[name][[place[a]]]
+            s = np.sqrt(float(solution.variance(w, j)[0]) + _extra(dense, name, moments[a], rough) ** 2 + _extra(dense, name, moments[b], rough) ** 2)
+            difference = at.value[name][place[b]] - at.value[name][place[a]]
+            marks = tuple(m for m in va.marks if m != "zero_frame")
+            per[f"{a}..{b}"] = Value(float(np.degrees(difference)), float(np.degrees(1.96 * s)), None, marks)
+        changes[name] = per
+    tempo = _tempo(moments)
+    grade, reasons = _grade(fitted, values, moments)
+    trace = _trace(fitted, w, dense, sd, address, moments, rough)
+    peak = rough.peak_rate
+    kind = _kind(rough, moments, dense, peak)
+    return Swing(
+        index=index,
+        kind=kind,
+        ball=None if shock is None and _shock_hidden(fitted, rough) else shock is not None,
+        grade=grade,
+        reasons=tuple(reasons),
+        events={e: Event(m.t_s, m.reason, m.marks) for e, m in moments.items()},
+        angles=values,
+        changes=changes,
+        tempo=tempo,
+        bands={},
+        trace=trace,
+    )
+
+
+def _deviations(solution: Solution, w: int, angles: kinematics.Angles) -> dict[str, Array]:
+    """Standard deviation (n,) of every angle; of a dense trace at every sixth instant, and between."""
+    n = len(angles.t_s)
+    pick = np.arange(n) if n <= 24 else np.unique(np.append(np.arange(0, n, 6), n - 1))
+    names = list(angles.value)
+    if not names:
+        return {}
+    variance = solution.variance(w, np.concatenate([angles.jacobian[k][pick] for k in names]))
+    parts = np.sqrt(np.maximum(variance, 0)).reshape(len(names), len(pick))
+    return {k: np.interp(angles.t_s, angles.t_s[pick], parts[i]) for i, k in enumerate(names)}
+
+
+def _shock_hidden(fitted: Fitted, rough: swing.Rough) -> bool:
+    """Whether the moment of a shock was lost in every sensor that would feel it."""
+    for role in ("club", "hand"):
+        s = fitted.prepared.sensors.get(role)  # type: ignore[call-overload]
+        if s is not None:
+            part = s.present[s.index(rough.impact_s - 0.05) : s.index(rough.impact_s + 0.05)]
+            if part.all():
+                return False
+    return True
+
+
+def _events(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> dict[str, swing.Moment]:
+    prepared, solution = fitted.prepared, fitted.solution
+    assert solution is not None
+    primary = prepared.primary
+    marks = () if primary == "club" else (f"from_{primary}",)
+    tracks = solution.tracks(w)
+    track = tracks[primary]
+    step = max(min(s.period_s for s in prepared.sensors.values()), 0.002)
+    lo, hi = track.start_s + 0.02, track.end_s - 0.02
+    t = np.arange(lo, hi, step)
+    rate = track.rate(t)
+    world = np.einsum("nij,nj->ni", track.at(t), rate)
+    world = ndimage.uniform_filter1d(world, max(1, round(0.01 / step)), axis=0)
+    # means over 40 ms: noise and tremor do not end a rest
+    smooth = np.linalg.norm(ndimage.uniform_filter1d(rate, max(1, round(0.04 / step)), axis=0), axis=1)
+    shock = fitted.shocks[index - 1]
+
+    out: dict[str, swing.Moment] = {}
+    takeaway = swing.slow_edge(t, smooth, before=rough.takeaway_s + 0.15)
+    if takeaway is None:
+        takeaway = rough.takeaway_s
+    calm = prepared.calm[primary]
+    samples = prepared.sensors[primary]
+    a, b = samples.index(takeaway - 6.0), samples.index(takeaway) + 1
+    still = cal.runs(calm.still[a:b], 1)
+    if still:
+        address = samples.start_s + samples.period_s * (a + still[-1][1] - 1)
+        address = max(min(address, takeaway), window_start := track.start_s + 0.05)
+        del window_start
+    else:
+        address = takeaway
+    top_guess = rough
+    club = "club" in solution.state.mount and "club" in tracks
+    shaft = tracks["club"].at(t) @ solution.state.mount["club"][:, 0] if club else None
+    forearm = tracks["forearm"].at(t) @ solution.state.mount["forearm"][:, 1] if "forearm" in solution.state.mount else None
+
+    if shock is not None:
+        impact = swing.Moment(shock[0], 1.3 * shock[1])
+    else:
+        direction = shaft if shaft is not None else forearm
+        if direction is not None:
+            then = direction[int(np.argmin(np.abs(t - address)))]
+            near = (t > rough.top_s + 0.3 * (rough.impact_s - rough.top_s)) & (t < rough.impact_s + 0.5 * (rough.impact_s - rough.top_s))
+            along = direction[near] @ then
+            k = int(np.argmax(along))
+            impact = swing.Moment(float(t[near][k]), 0.004, None, ("no_ball", *(() if club else ("from_forearm",))))
+        else:
+            impact = swing.Moment(rough.impact_s, 0.02, None, ("no_ball", *marks))
+    impact_s = impact.t_s
+    assert impact_s is not None
+    top = swing.refine_top(t, world, top_guess, impact_s)
+    out["address"] = swing.Moment(address)
+    out["takeaway"] = swing.Moment(takeaway, 0.02, None, marks)
+
+    def level_time(direction: Array | None, after: float, before: float, last: bool, what: str) -> swing.Moment:
+        if direction is None:
+            return swing.Moment(None, 0.0, f"no {what} sensor with its pose")
+        found = swing.crossing(t, direction[:, 2], after, before, last=last)
+        if found is None:
+            return swing.Moment(None, 0.0, f"the {what} was never level there")
+        return swing.Moment(found, 0.002)
+
+    out["shaft_level_back"] = level_time(shaft, takeaway, top, False, "shaft")
+    out["arm_level_back"] = level_time(forearm, takeaway, top + 0.02, False, "forearm")
+    out["top"] = swing.Moment(top, 0.003, None, marks)
+    out["arm_level_down"] = level_time(forearm, top, impact_s, False, "forearm")
+    out["shaft_level_down"] = level_time(shaft, top, impact_s, True, "shaft")
+    out["impact"] = impact
+    finish = swing.slow_edge(t, smooth, after=impact_s + 0.05)
+    out["shaft_level_through"] = level_time(shaft, impact_s, finish or float(t[-1]), False, "shaft")
+    out["finish"] = (
+        swing.Moment(finish, 0.02, None, marks) if finish is not None else swing.Moment(None, 0.0, "the recording ends before the swing does")
+    )
+    return {e: out[e] for e in EVENTS}
+
+
+def _extra(dense: kinematics.Angles, name: str, moment: swing.Moment, rough: swing.Rough) -> float:
+    """What the fit's covariance does not hold: when the event was, times how fast the angle went."""
+    if moment.t_s is None or name not in dense.value:
+        return 0.0
+    slope = np.gradient(dense.value[name], dense.t_s)
+    return float(abs(np.interp(moment.t_s, dense.t_s, slope)) * moment.sd_s)
+
+
+def _value(
+    fitted: Fitted,
+    name: str,
+    source: str,
+    event: str,
+    moments: Mapping[str, swing.Moment],
+    at: kinematics.Angles,
+    sigmas: Mapping[str, Array],
+    place: Mapping[str, int],
+    dense: kinematics.Angles,
+    sd: Mapping[str, Array],
+    rough: swing.Rough,
+) -> Value:
+    moment = moments[event]
+    if source not in at.value:
+        return Value(None, None, _why_missing(fitted, name))
+    if moment.t_s is None:
+        return Value(None, None, moment.reason)
+    if name == "face_since_address" and event not in ("address", "takeaway", "impact"):
+        return Value(None, None, "the face's heading means aim only near address and impact")
+    i = place[event]
+    value, s = float(at.value[source][i]), float(sigmas[source][i])
+    s = float(np.hypot(s, _extra(dense, source, moment, rough)))
+    impact = moments["impact"].t_s
+    if impact is not None and moment.t_s > impact + 1e-9 and moment.t_s < impact + 0.4 and moments["impact"].marks == ():
+        s = float(np.hypot(s, 3.0 * DEG * np.exp(-(moment.t_s - impact) / 0.12)))
+    lost = _guessed_there(fitted, name, moment.t_s)
+    if lost:
+        return Value(None, None, lost)
+    if name == "shaft_past_level":
+        back = moments["shaft_level_back"].t_s
+        if event != "top" or back is None:
+            return Value(None, None, "the shaft never rose above level")
+        value = -value
+    u95 = 1.96 * s
+    return Value(float(np.degrees(value)), float(np.degrees(u95)), None, at.marks.get(source, ()))
+
+
+def _why_missing(fitted: Fitted, name: str) -> str:
+    need = {
+        "wrist_flexion": ("forearm", "hand"),
+        "wrist_deviation": ("forearm", "hand"),
+        "forearm_roll": ("forearm",),
+        "face_to_forearm": ("forearm", "club", "face"),
+        "face_since_address": ("club", "face"),
+        "face_roll": ("club",),
+        "shaft_elevation": ("club",),
+        "shaft_past_level": ("club",),
+        "shaft_off_plane": ("club", "face"),
+    }[name]
+    for part in need:
+        if part in fitted.missing:
+            return fitted.missing[part]
+        if part in ("forearm", "club", "hand") and part not in fitted.prepared.sensors:
+            if part == "hand" and "club" in fitted.prepared.sensors:
+                return "no hand sensor, and no grip_flat pose for the club to stand in"
+            return f"no {part} sensor"
+    return "not calibrated"
+
+
+def _guessed_there(fitted: Fitted, name: str, t_s: float) -> str | None:
+    roles = {
+        "wrist_flexion": ("forearm", "hand"),
+        "wrist_deviation": ("forearm", "hand"),
+        "forearm_roll": ("forearm",),
+        "face_to_forearm": ("forearm", "club"),
+    }.get(name, ("club",))
+    for role in roles:
+        for lo, hi, s in fitted.prepared.repaired.guessed.get(role, ()):  # type: ignore[call-overload]
+            if lo - 0.002 <= t_s <= hi + 0.002 and s > 2.5 * DEG:
+                return f"the {role} sensor lost or clipped its samples here"
+    return None
+
+
+def _tempo(moments: Mapping[str, swing.Moment]) -> dict[str, float | None]:
+    takeaway, top, impact = (moments[e].t_s for e in ("takeaway", "top", "impact"))
+    if takeaway is None or top is None or impact is None:
+        return {"backswing_s": None, "downswing_s": None, "ratio": None}
+    return {
+        "backswing_s": top - takeaway,
+        "downswing_s": impact - top,
+        "ratio": (top - takeaway) / (impact - top) if impact > top else None,
+    }
+
+
+def _kind(rough: swing.Rough, moments: Mapping[str, swing.Moment], dense: kinematics.Angles, peak: float) -> str:
+    down = (moments["impact"].t_s or 0) - (moments["top"].t_s or 0)
+    if peak < 500 * DEG and down > 0.45:
+        return "slow"
+    if moments["arm_level_back"].t_s is None and "forearm" in dense.segments:
+        return "partial"
+    if rough.back_turn < 150 * DEG:
+        return "partial"
+    return "full"
+
+
+def _grade(
+    fitted: Fitted, values: Mapping[str, Mapping[str, Value]], moments: Mapping[str, swing.Moment]
+) -> tuple[str, list[str]]:
+    reasons = []
+    worst = 0
+    key = values["wrist_flexion"]["top"]
+    if key.value_deg is None and "hand" in fitted.prepared.sensors and "forearm" in fitted.prepared.sensors:
+        reasons.append(f"no wrist reading at the top: {key.reason}")
+        worst = 2
+    elif key.u95_deg is not None and key.u95_deg > 10:
+        reasons.append(f"the wrist at the top is known to ±{key.u95_deg:.0f}° only")
+        worst = 2
+    elif key.u95_deg is not None and key.u95_deg > 7:
+        reasons.append(f"the wrist at the top is known to ±{key.u95_deg:.0f}° only")
+        worst = max(worst, 1)
+    return ("good", "fair", "poor")[worst], reasons
+
+
+def _trace(
+    fitted: Fitted,
+    w: int,
+    dense: kinematics.Angles,
+    sd: Mapping[str, Array],
+    address: float,
+    moments: Mapping[str, swing.Moment],
+    rough: swing.Rough,
+) -> SwingTrace:
+    angles = {k: np.degrees(v) for k, v in dense.value.items() if k in ANGLES}
+    u95 = {k: np.degrees(1.96 * sd[k]) for k in angles}
+    segments = dict(dense.segments)
+    yaw = np.eye(3)
+    if "club" in segments and fitted.face_known:
+        yaw = kinematics.target_yaw(segments["club"][int(np.argmin(np.abs(dense.t_s - address)))])
+    from scipy.spatial.transform import Rotation
+
+    q = {k: Rotation.from_matrix(yaw @ v).as_quat(scalar_first=True) for k, v in segments.items()}
+    return SwingTrace(dense.t_s, angles, u95, q)
