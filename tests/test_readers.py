@@ -417,3 +417,21 @@ def test_the_wrong_column_for_time_is_refused(tmp_path: Path) -> None:
     noise = np.random.default_rng(0).permutation(len(M.t)) * 0.01
     with pytest.raises(CupbowError, match=r"hand\.csv.*time"):
         one(tmp_path, HEADER + "\n".join(body(noise)) + "\n")
+
+
+def test_an_accelerometer_far_off_gravity_still_shows_its_unit(tmp_path: Path) -> None:
+    """Boards as they come read 0.83 g at rest; the units lie ten times apart."""
+    s = one(tmp_path, "t,ax,ay,az,gx,gy,gz\n" + rows([text(c) for c in columns(M.t, M.accel / G * 0.83, M.gyro)]))
+    assert s.accel_unit == "g"
+    np.testing.assert_allclose(s.accel, M.accel * 0.83, atol=1e-4)
+    assert any("doubtful" in n and "17% off gravity" in n for n in s.notes)
+
+
+def test_whole_milliseconds_near_1000_hz_are_no_counter(tmp_path: Path) -> None:
+    """Stamps of 0, 1, 1, 2, 4 … ms: some shared, some skipped."""
+    fast = motion(seconds=8, rate=1000.0, seed=2)
+    stamps = np.floor(fast.t * 1000 + np.random.default_rng(1).uniform(0, 1.5, len(fast.t)))
+    stamps = np.maximum.accumulate(stamps)
+    s = one(tmp_path, HEADER + "\n".join(body(stamps, 0, fast)) + "\n")
+    assert s.time_unit == "ms"
+    assert (len(s) - 1) / (s.t_s[-1] - s.t_s[0]) == pytest.approx(1000, rel=0.01)

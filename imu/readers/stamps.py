@@ -103,6 +103,7 @@ def guess_time_unit(raw: Array) -> units.Guess:
         if _EPOCH_S[0] < middle * scale < _EPOCH_S[1] and (unit == "s" or middle > 1e11):
             return units.Guess(unit, scale, f"stamps of {middle:.0f} are {unit} since 1970")
     steps = np.diff(finite)
+    one_by_one = float(np.isclose(steps, 1.0, atol=1e-9).mean())
     steps = steps[steps > 0]
     if not len(steps):
         return units.Guess(None, np.nan, "the stamps never increase", False)
@@ -110,7 +111,7 @@ def guess_time_unit(raw: Array) -> units.Guess:
     if len(steps) < 0.5 * len(finite):  # batches share a stamp
         span = float(np.ptp(finite))
         step = span / len(finite)
-    if np.all(finite[:2000] == np.round(finite[:2000])) and abs(step - 1.0) < 1e-9:
+    if np.all(finite[:2000] == np.round(finite[:2000])) and abs(step - 1.0) < 1e-9 and one_by_one > 0.9:
         return units.Guess(None, np.nan, "the stamps count samples", False)
     for unit, scale in units.TIME_UNITS.items():
         if 2e-4 <= step * scale < 0.2:

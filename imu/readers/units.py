@@ -120,7 +120,8 @@ def guess_accel(accel: Array, gyro: Array | None = None) -> Guess:
         sure, margin = False, 1.6
     else:
         how, sure, margin = f"|a| while still is {still:.4g}", True, 1.15
-    for unit, gravity in (("m/s^2", GRAVITY), ("g", 1.0), ("mg", 1000.0)):
+    references = (("m/s^2", GRAVITY), ("g", 1.0), ("mg", 1000.0))
+    for unit, gravity in references:
         if 1 / margin < still / gravity < margin:
             return Guess(unit, ACCEL_UNITS[unit], how, sure)
     if whole_numbers(accel):
@@ -129,6 +130,10 @@ def guess_accel(accel: Array, gyro: Array | None = None) -> Guess:
                 return Guess(
                     COUNTS, GRAVITY / counts, f"{how}: raw counts, near the usual {counts:.0f} counts/g", False
                 )
+    else:
+        for unit, gravity in references:  # badly calibrated, but the units lie ten times apart
+            if 1 / 1.9 < still / gravity < 1.9:
+                return Guess(unit, ACCEL_UNITS[unit], f"{how}, {abs(still / gravity - 1):.0%} off gravity", False)
     return Guess(None, math.nan, how, False)
 
 
