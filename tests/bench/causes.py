@@ -87,6 +87,7 @@ CAUSES: dict[str, Cause] = {
     "full+regrip": _unshared("and each swing has its own grip", regrip_deg=2.0),
     "full+shaft_bend": _unshared("and the shaft bends", shaft_bend=1.0),
     "full+skin_slip": _unshared("and the skin slips by 30 %", skin_slip=0.3),
+    "full+turf": _unshared("and every club strikes the ground after the ball", turf=1.0),
     "full+strap_slips": _unshared("and the forearm strap slips", strap_slips_deg=12.0),
     "full+all_beliefs": Cause(
         what="and all of these in moderation",

@@ -60,6 +60,7 @@ class Beliefs:
     shaft_bend: float = 0.0  # 1: as a shaft of ordinary stiffness
     skin_slip: float = 0.0  # part of the forearm's pronation that the sensor does not follow
     strap_wobble: float = 0.0  # 1: about a degree, dying away after impact
+    turf: float = 0.0  # share of swings with a ball in which the club also strikes the ground, just after it
     strap_slips_deg: float = 0.0  # the forearm sensor turns on the arm by this, once, between two swings
 
 
@@ -438,6 +439,8 @@ def swing(script: Script, chain: Chain, plan: SwingPlan, at: Posture, beliefs: B
     _unshared(script, beliefs, run=run, tt=tt, ti=ti, tf=tf, down=down, swing_speed=plan.head_speed)
     if plan.ball:
         _blow(script, plan, beliefs, ti)
+        if rng.random() < beliefs.turf:
+            _divot(script, plan, ti + rng.uniform(0.001, 0.006))
     script.fast += [(t0 - 0.1, tf + 0.1, 2000.0 if plan.kind != "slow" else 1000.0)]
     if plan.ball:
         script.fast += [(ti - 0.003, ti + 0.012, 8000.0), (ti + 0.012, ti + 0.06, 4000.0)]
@@ -508,6 +511,18 @@ def _blow(script: Script, plan: SwingPlan, beliefs: Beliefs, ti: float) -> None:
                 amp = beliefs.strap_wobble * size * rng.uniform(0.3, 1.5) * DEG
                 freq = rng.uniform(14, 38)
                 ring(f"strap_{sensor}_{c}", 0.0, decay=rng.uniform(0.03, 0.07), freq=freq, swing=amp * 2 * np.pi * freq)
+
+
+def _divot(script: Script, plan: SwingPlan, at: float) -> None:
+    """The ground takes more speed than the ball, over a longer time."""
+    rng = script.rng
+    drag = plan.head_speed * rng.uniform(0.1, 0.35)
+    contact = rng.uniform(3.0, 8.0) * 1e-3
+    for joint, part in (("deviation", 0.3), ("flexion", rng.uniform(-0.2, 0.2)), ("pronation", rng.uniform(-0.3, 0.3))):
+        f = ringing(
+            at, contact, part * drag, 0.025, rng.uniform(30, 60), abs(part) * 0.3 * drag, rng.uniform(-0.5, 0.5)
+        )
+        script.waves.append((joint, at, at + 0.3, f))
 
 
 def waggle(script: Script, count: int, at: Posture) -> None:
