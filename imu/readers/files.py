@@ -23,7 +23,7 @@ from imu.errors import RecordingError
 MANIFEST = "recording.toml"
 MAX_ENTRIES = 2000
 MAX_UNPACKED = 8 << 30  # bytes of one packed file, unpacked
-MAX_RATIO = 250  # unpacked over packed; sensor text reaches some 4 to 20
+MAX_RATIO = 100  # unpacked over packed; sensor text reaches some 4 to 20
 RATIO_COUNTS_FROM = 32 << 20  # bytes; a small file may well be very regular
 
 _FOREIGN = (
