@@ -110,6 +110,7 @@ function show() {
   put($("number"), known ? `${Math.round(Math.abs(wrist[0]))}°` : "–");
   const lost = shelf.find((s) => s.state === "lost" || s.state === "silent");
   put($("todo"), state === "none" ? (lost ? `${NAMES[lost.role]} sensor lost ${Math.round(lost.silent || 0)} s ago` : wrist && wrist[2] ? wrist[2] : session.calibrating ? "working out the calibration…" : session.ready ? "" : "set up first") : TODO[state]);
+  put($("side"), known ? `${Math.round(wrist[0]) === 0 ? "flat" : wrist[0] < 0 ? "cupped" : "bowed"}, ± ${Math.round(wrist[1])}°` : "");
   put($("plus-minus"), known ? `± ${Math.round(wrist[1])}°` : "");
   $("fist").style.transform = known ? `rotate(${Math.max(-60, Math.min(60, wrist[0]))}deg)` : "";
   $("level").setAttribute("aria-label", known ? `Wrist ${side(wrist[0], "cupped", "bowed")}, plus or minus ${Math.round(wrist[1])}: ${WORDS[state]}` : "No reading");
@@ -122,8 +123,8 @@ function showShelf(m) {
   shelf = m.sensors; const s = m.elapsed; put($("clock"), `${m.recording ? "● Recording" : "not recording"} ${Math.floor(s / 60)}:${String(s % 60).padStart(2, "0")}`);
   $("lamps").replaceChildren(...shelf.map((x) => { const el = document.createElement("span"), i = document.createElement("i"); el.className = "lamp"; el.dataset.state = x.state; i.textContent = ["lost", "silent", "refused"].includes(x.state) ? "×" : ""; el.append(i, NAMES[x.role].toLowerCase()); return el; }));
   $("shelf").replaceChildren(...shelf.map((x) => {
-    const li = document.createElement("li"), away = x.state !== "on", mark = document.createElement("span"), b = document.createElement("b"), battery = document.createElement("span"), what = document.createElement("span");
-    if (away) li.className = "away"; mark.className = "mark"; mark.textContent = away ? "×" : "✓"; b.textContent = NAMES[x.role]; battery.textContent = x.battery === null ? "" : `${x.battery} %`; what.className = "what";
+    const li = document.createElement("li"), away = !["on", "ended"].includes(x.state), mark = document.createElement("span"), b = document.createElement("b"), battery = document.createElement("span"), what = document.createElement("span");
+    if (away) li.className = "away"; mark.className = "mark"; mark.textContent = away ? "×" : x.state === "ended" ? "–" : "✓"; b.textContent = NAMES[x.role]; battery.textContent = x.battery === null ? "" : `${x.battery} %`; what.className = "what";
     what.textContent = x.state === "on" ? `${x.rate ?? "–"} per s, ${x.lost === null ? "losses cannot be seen" : x.lost ? x.lost + " lost" : "none lost"}` : x.state === "looking" ? "looking for it" : x.state === "ended" ? "ended" : `silent for ${Math.round(x.silent ?? 0)} s, calling it back`;
     li.append(mark, b, battery, what); return li;
   }));
