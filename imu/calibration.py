@@ -162,6 +162,43 @@ def held(poses: Sequence[Pose], sensors: Mapping[Role, Samples], calm: Mapping[R
     return holds, doubts
 
 
+def find_poses(sensors: Mapping[Role, Samples], calm: Mapping[Role, Quiet], until_s: float) -> list[Pose]:
+    """Hang and handshakes of a recording whose manifest marks none, found from the motion.
+
+    The slow forearm rolls show the forearm's long axis; of the still moments before them, the arm
+    hangs where gravity lies along it, and the last ones with the forearm level are handshakes. Without
+    rolls nothing is found: a still moment alone does not say which pose it was.
+    """
+    if "forearm" not in sensors:
+        return []
+    s, c = sensors["forearm"], calm["forearm"]
+    turning = rolls(s, c, s.start_s, until_s, None)
+    turning = [a for a in turning if np.median([abs(a.direction @ b.direction) for b in turning]) > np.cos(12 * DEG)]
+    if len(turning) < 2:
+        return []
+    axis = np.linalg.svd(np.array([a.direction for a in turning]))[2][0]
+    begin = min(a.t_s for a in turning)
+    other = [r for r in ("hand",) if r in sensors]
+    still = c.still.copy()
+    for r in other:
+        at = np.clip(np.rint((s.t_s - sensors[r].start_s) / sensors[r].period_s).astype(int), 0, len(sensors[r]) - 1)
+        still &= calm[r].still[at]
+    hangs, shakes = [], []
+    for lo, hi in runs(still, max(3, round(0.8 / s.period_s))):
+        t0, t1 = s.start_s + lo * s.period_s, s.start_s + hi * s.period_s
+        if t1 > begin:
+            break
+        up = np.nanmean(s.accel[lo:hi], axis=0)
+        along = abs(up @ axis) / np.linalg.norm(up)
+        if along > np.cos(15 * DEG):
+            hangs.append(Pose("hang", t0, t1))
+        elif along < np.sin(15 * DEG):
+            shakes.append(Pose("handshake", t0, t1))
+    if not hangs or not shakes:
+        return []
+    return [hangs[-1], *[p for p in shakes if p.start_s > hangs[-1].start_s][-2:]]
+
+
 def stretches(holds: Sequence[Hold]) -> list[tuple[float, float]]:
     """Stretches of calibration: poses that follow each other within 40 s."""
     out: list[tuple[float, float]] = []

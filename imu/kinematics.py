@@ -52,7 +52,10 @@ def posture(
     `forearm`, `hand`, `club`: (n, 3, 3) segment to level frame; `address`: (n, 3, 3) the club at
     address. side: +1 right lead arm (left-handed golfer), -1 left.
     """
-    n = len(next(a for a in (forearm, hand, club) if a is not None))
+    known = [a for a in (forearm, hand, club) if a is not None]
+    if not known:
+        return np.empty((0, len(POSTURE_ANGLES)))
+    n = len(known[0])
     out = np.full((n, len(POSTURE_ANGLES)), np.nan)
     bone = forearm
     if forearm is not None and hand is not None:

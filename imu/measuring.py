@@ -86,7 +86,16 @@ def prepare(recording: Recording) -> Prepared:
     calm = {r: cal.quiet(s) for r, s in sensors.items()}
     primary: Role = next(r for r in ("club", "hand", "forearm") if r in sensors)  # type: ignore[misc]
     side = 1 if recording.handedness == "left" else -1
-    holds, doubts = cal.held(recording.poses, sensors, calm)
+    poses = recording.poses
+    found: list[str] = []
+    if not poses:
+        firsts = swing.find(sensors[primary], calm[primary])
+        quick = [r.takeaway_s for r in firsts if r.peak_rate > 500 * DEG]
+        poses = tuple(cal.find_poses(sensors, calm, quick[0] if quick else sensors[primary].end_s))
+        if poses:
+            found = ["poses found from the motion: " + ", ".join(f"{p.name} at {p.start_s:.1f} s" for p in poses)]
+    holds, doubts = cal.held(poses, sensors, calm)
+    doubts = found + doubts
     guess = cal.mounting(sensors, holds, side=side)
     shaft = guess.mount["club"][:, 0] if "club" in guess.mount else None
     return Prepared(
@@ -245,6 +254,10 @@ def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None) -> Fitted:
         jumps = [j for j in prepared.repaired.jumps if lo < j.t_s < hi]
         grip = np.empty(0)
         wrist = _wrist_times(prepared, lo, hi, rough)
+        if rough is None and "hand" not in sensors and "club" in sensors:
+            # the club stands in for the hand only while it is gripped
+            flat = [h.t_s for h in holds if h.name == "grip_flat" and lo <= h.t_s <= hi]
+            wrist = wrist[(wrist > min(flat) - 1.0) & (wrist < max(flat) + 1.0)] if flat else np.empty(0)
         if rough is not None:
             grip = wrist[(wrist > rough.takeaway_s - 0.3) & (wrist < rough.finish_s)]
             shock = _shock(prepared, rough)

@@ -22,6 +22,7 @@ from imu.timebase import Samples
 
 REST_RATE = 6.0 * DEG  # below this a swing has not begun, or has ended (design: takeaway, finish)
 LEAST_BACK = 60.0 * DEG  # turn of the club from address to top; a putting stroke stays below
+LEAST_BACK_ARM = 90.0 * DEG  # seen from arm or hand alone, where much that is no swing turns less
 LEAST_THROUGH = 30.0 * DEG
 LEAST_DOWN = -0.2  # height of the shaft's direction at address: its head lies below the hands
 
@@ -108,7 +109,7 @@ def _around(samples: Samples, calm: Quiet, speed: Array, peak: int, shaft: Array
     takeaway = int(rest[-1])
     back_turn = float(-np.sum(about[takeaway:top]) * period)
     backswing_s = (top - takeaway) * period
-    if back_turn < LEAST_BACK or not 0.25 < backswing_s < 5.0:
+    if back_turn < (LEAST_BACK if samples.role == "club" else LEAST_BACK_ARM) or not 0.25 < backswing_s < 5.0:
         return None
     # one turn back, not a wandering
     back = world[takeaway:top]
