@@ -7,7 +7,6 @@ lesson with a club, `best:7-iron` the swings that no band calls out.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -119,11 +118,10 @@ def labels_of(a: Offer, b: Offer) -> tuple[str, str]:
 
 
 def _part(service: Service, ready: Ready, *, best: bool) -> Part:
-    out = service.left_out(ready.entry)
     chosen = tuple(
         s.index
         for s in ready.measurement.swings
-        if s.index not in out and not (best and any(v.verdict in ("below", "above") for v in s.bands.values()))
+        if not (best and any(v.verdict in ("below", "above") for v in s.bands.values()))
     )
     return Part(
         ready.measurement,
@@ -131,23 +129,8 @@ def _part(service: Service, ready: Ready, *, best: bool) -> Part:
         lesson=day_of(ready.entry) or ready.entry.key,
         swings=chosen,
         club=ready.entry.club or None,
+        left_out=service.left_out(ready.entry),
     )
-
-
-def left_out(service: Service, offers: Sequence[Offer], labels: Sequence[str]) -> list[str]:
-    """One line for each recording of which the coach left swings out."""
-    lines = []
-    for offered, label in zip(offers, labels, strict=True):
-        for entry in offered.entries:
-            gone = service.left_out(entry)
-            if gone:
-                why = "; ".join(dict.fromkeys(reason for reason in gone.values() if reason))
-                numbers = ", ".join(map(str, sorted(gone)))
-                lines.append(
-                    count("compare.you_left_out", len(gone), numbers=numbers, label=label)
-                    + (f" ({why})" if why else "")
-                )
-    return lines
 
 
 def counted(service: Service, offered: Offer) -> str:

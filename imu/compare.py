@@ -76,9 +76,15 @@ class Part:
     lesson: str | None = None
     swings: tuple[int, ...] | None = None
     club: str | None = None  # where the recording does not say
+    left_out: Mapping[int, str] = field(default_factory=dict)  # by the coach: swing -> why
 
     @property
     def chosen(self) -> tuple[Swing, ...]:
+        return tuple(s for s in self.taken if s.index not in self.left_out)
+
+    @property
+    def taken(self) -> tuple[Swing, ...]:
+        """Those that belong to the set, the left-out ones among them."""
         if self.swings is None:
             return self.measurement.swings
         return tuple(s for s in self.measurement.swings if s.index in self.swings)
@@ -922,6 +928,13 @@ def _cautions(
             which = [str(w.index) for p in s.parts for w in p.chosen if w.grade == "poor"]
             why = "; ".join(f"{r} ({n})" if n > 1 else r for r, n in poor.items())
             yield Caution("Left out:", f"{_swings(len(which))} ({', '.join(which)}) of {s.label}: {why}.")
+        aside = {w.index: p.left_out[w.index] for p in s.parts for w in p.taken if w.index in p.left_out}
+        if aside:
+            why = "; ".join(dict.fromkeys(reason for reason in aside.values() if reason))
+            numbers = ", ".join(map(str, aside))
+            yield Caution(
+                "Left out by you:", f"{_swings(len(aside))} ({numbers}) of {s.label}{f': {why}' if why else ''}."
+            )
         if other:
             kinds = ", ".join(f"{n} {k}" for k, n in other.items())
             yield Caution("Left out:", f"{kinds} of {s.label}: kinds are never mixed, {kind} swings are compared.")

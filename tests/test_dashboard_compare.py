@@ -190,7 +190,7 @@ def test_swings_left_out_by_the_coach_are_out_and_said(service: Service) -> None
     service.leave_out(entry, 3, "stumbled")
     try:
         text = str(compare_page.view(service, compare_page.Choice(a="april", b="may-24")).body)
-        assert "Swing 3 of 12 April was left out by you (stumbled)" in text
+        assert "1 swing (3) of 12 April: stumbled." in text
         assert "n = 17" in text
     finally:
         service.take_back(entry, 3)

@@ -17,7 +17,7 @@ from dashboard import components as ui
 from dashboard import ridges
 from dashboard.pages import Page
 from dashboard.service import Service
-from dashboard.sets import BEST, Offer, Pending, bests, clubs, counted, labels_of, left_out, lessons, offer, set_of
+from dashboard.sets import BEST, Offer, Pending, bests, clubs, counted, labels_of, lessons, offer, set_of
 from dashboard.words import say
 from imu.compare import (
     CHANGED,
@@ -129,7 +129,7 @@ def view(service: Service, choice: Choice) -> View:
         return View([head, ui.fault(say("compare.cannot_compare"), say("compare.cannot_compare_do"), where=str(error))])
     if isinstance(comparison, Pending):
         return View([head, waiting(comparison, comparison.left)], waiting=True)
-    return View([head, *_compared(service, choice, (a, b), comparison)])
+    return View([head, *_compared(choice, (a, b), comparison)])
 
 
 def compared(service: Service, choice: Choice, a: Offer, b: Offer) -> Comparison | Pending:
@@ -222,7 +222,7 @@ def _chooser(service: Service, choice: Choice, pool: Sequence[Offer], chosen: Of
 
 
 # -- what was compared -----------------------------------------------------------------------------
-def _compared(service: Service, choice: Choice, offers: tuple[Offer, Offer], comparison: Comparison) -> list[Any]:
+def _compared(choice: Choice, offers: tuple[Offer, Offer], comparison: Comparison) -> list[Any]:
     pair = comparison.pairs[0]
     labels = (pair.a.label, pair.b.label)
     kind = say("compare.kind", kind=say(f"kind.{comparison.kind}"))
@@ -236,7 +236,7 @@ def _compared(service: Service, choice: Choice, offers: tuple[Offer, Offer], com
         ),
         _shelves(pair, labels),
         html.Div(
-            [_curves_card(choice, comparison, pair, labels), _conclude(service, choice, offers, pair)],
+            [_curves_card(choice, comparison, pair, labels), _conclude(offers, pair)],
             className="compare-below",
         ),
         html.Div(
@@ -370,9 +370,8 @@ def _shape_words(shape: CurveComparison) -> str:
     return "" if shape.reason else _where(shape, "compare.shape_differs", "compare.shape_same")
 
 
-def _conclude(service: Service, choice: Choice, offers: tuple[Offer, Offer], pair: Pair) -> html.Section:
+def _conclude(offers: tuple[Offer, Offer], pair: Pair) -> html.Section:
     items: list[Any] = [html.Li([html.Strong(c.lead), f" {c.text}"]) for c in pair.cautions]
-    items += [html.Li(line) for line in left_out(service, offers, (pair.a.label, pair.b.label))]
     if any(o.key.startswith(BEST) for o in offers):
         items.insert(0, html.Li([html.Strong(say("compare.own_best")), " ", say("compare.best_chosen")]))
     return ui.card(say("compare.conclude"), html.Ul(items), kind="conclude")

@@ -11,7 +11,7 @@ from imu.errors import UsageError
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     sets.add_arguments(parser)
-    parser.add_argument("--student", required=True, metavar="NAME", help="whom the letter is to")
+    parser.add_argument("--to", metavar="NAME", help="whom the letter is to (default: --student)")
     parser.add_argument("--coach", required=True, metavar="NAME", help="who signs it")
     parser.add_argument("--out", "-o", type=Path, required=True, metavar="OUT", help="the letter: .pdf or .html")
     parser.add_argument(
@@ -31,6 +31,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     if args.out.suffix.lower() not in (".pdf", ".html", ".htm"):
         raise UsageError(f"{args.out}: a letter is written as .pdf or .html; choose one of these endings")
+    if not (args.to or args.student):
+        raise UsageError("whom is the letter to? Write --student NAME, or --to NAME")
     if len(args.sets) != 2:
         raise UsageError(f"a letter compares two sets of swings, before and now; {len(args.sets)} given")
     from imu.compare import compare
@@ -43,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
     pair = comparison.pairs[0]
     letter, drafts = draft_letter(
         pair,
-        student=args.student,
+        student=args.to or args.student,
         coach=args.coach,
         when=(pair.a.label, pair.b.label),
         place=args.place,

@@ -16,12 +16,15 @@ if TYPE_CHECKING:
 
 HELP = (
     "[LABEL=]PATH[#SWINGS][,PATH…]: a recording, or its results as `measure --json` wrote them; "
-    "#1-10 or #1-4+7 takes these swings only; several paths make one set"
+    "#1-10 or #1-4+7 takes these swings only; several paths make one set. With --student: "
+    "[LABEL=]DAY[:CLUB] or a lesson's identity"
 )
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("sets", nargs="+", metavar="SET", help=HELP)
+    parser.add_argument("--student", metavar="NAME", help="compare lessons of this student of the library")
+    parser.add_argument("--library", metavar="FOLDER", help="which library (default: $CUPBOW_LIBRARY, else your own)")
     parser.add_argument("--kind", choices=("full", "partial", "slow"), help="the kind of swing; kinds are never mixed")
     parser.add_argument(
         "--targets",
@@ -61,6 +64,8 @@ def targets(args: argparse.Namespace) -> tuple[str, ...] | None:
 
 def swing_sets(args: argparse.Namespace) -> list[SwingSet]:
     """Reads, and measures where needed, every set named."""
+    if args.student and not any(_exists(text) for text in args.sets):
+        return _filed(args)
     from imu.compare import Part, SwingSet
 
     measured: dict[Path, Measurement] = {}
@@ -81,6 +86,27 @@ def swing_sets(args: argparse.Namespace) -> list[SwingSet]:
             parts.append(Part(m, name, lesson=str(key), swings=chosen))
         sets.append(SwingSet(label, tuple(parts)))
     return sets
+
+
+def _exists(text: str) -> bool:
+    """Whether a set names a file or folder, and not a lesson."""
+    return any(Path(p.partition("#")[0]).exists() for p in _labelled(text)[1])
+
+
+def _filed(args: argparse.Namespace) -> list[SwingSet]:
+    """Sets of a student's lessons."""
+    from imu.library import Library, finding
+    from imu.library.sets import chosen_set, lesson_sets
+
+    with Library.open(args.library, create=False) as library:
+        student = finding.student_named(library, args.student)
+        there = lesson_sets(library, student_id=student.id)
+    args.student = student.name  # as it is written, for a letter
+    out = []
+    for text in args.sets:
+        label, equals, rest = text.partition("=")
+        out.append(chosen_set(there, rest if equals else text, label=label if equals else ""))
+    return out
 
 
 def _labelled(text: str) -> tuple[str, list[str]]:

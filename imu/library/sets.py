@@ -1,0 +1,100 @@
+"""A student's swings as sets to compare and to follow: lesson by lesson, club by club."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from sqlalchemy import select
+
+from imu.compare import Part, SwingSet
+from imu.errors import UsageError
+from imu.library.finding import FiledSwing, Wanted, lessons, measured_swings
+from imu.library.schema import Lesson, MeasuredRecording, Recording
+from imu.library.store import Library
+from imu.measured import Measurement, SensorReport
+
+
+@dataclass(frozen=True, eq=False)
+class LessonSet:
+    """What was swung in one lesson or practice session with one club."""
+
+    lesson: Lesson
+    club: str
+    swings: SwingSet
+    filed: tuple[FiledSwing, ...]
+
+    @property
+    def day(self) -> date:
+        return self.lesson.held_at.astimezone().date()
+
+    @property
+    def practice(self) -> bool:
+        return self.lesson.kind == "practice"
+
+
+def lesson_sets(library: Library, *, student_id: str, club: str | None = None) -> list[LessonSet]:
+    """Every lesson and practice session of a student by club, the earliest first. Swings that the
+    coach left out are marked as such; recordings that share a saved calibration share the zero."""
+    filed = measured_swings(library, Wanted(student_id=student_id, club=club))
+    by: dict[tuple[str, str], list[FiledSwing]] = {}
+    for swing in filed:
+        by.setdefault((swing.line.lesson_id, swing.line.club), []).append(swing)
+    heads = _heads(library, {f.line.recording_id for f in filed})
+    known = {line.lesson.id: line.lesson for line in lessons(library, student_id=student_id)}
+    out = []
+    for (lesson_id, name), swings in by.items():
+        lesson = known[lesson_id]
+        day = lesson.held_at.astimezone().date()
+        label = f"{day.day} {day:%B %Y}" + (", practice" if lesson.kind == "practice" else "")
+        label += f", {name}" if name else ""
+        out.append(LessonSet(lesson, name, SwingSet(label, _parts(swings, heads)), tuple(swings)))
+    return sorted(out, key=lambda s: (s.lesson.held_at, s.lesson.id, s.club))
+
+
+def chosen_set(sets: Sequence[LessonSet], text: str, *, label: str = "") -> SwingSet:
+    """The set that a person names: a day (2026-05-24), a lesson's identity, or its beginning, with
+    `:club` where the lesson has several. Raises UsageError naming what there is."""
+    which, _, club = text.partition(":")
+    which = which.strip().lower()
+    found = [s for s in sets if s.day.isoformat() == which or (len(which) >= 4 and s.lesson.id.startswith(which))]
+    if not found:
+        days = ", ".join(dict.fromkeys(s.day.isoformat() for s in sets)) or "none yet"
+        raise UsageError(f"{text}: there is no measured lesson of that day or identity; there are {days}")
+    clubs = list(dict.fromkeys(s.club for s in found))
+    if club:
+        found = [s for s in found if s.club.casefold() == club.strip().casefold()]
+        if not found:
+            raise UsageError(f"{text}: no swing with that club; there are {', '.join(c or 'unnamed' for c in clubs)}")
+    elif len(clubs) > 1:
+        raise UsageError(f"{text}: holds several clubs; write {which}:{clubs[0] or 'CLUB'} ({', '.join(clubs)})")
+    parts = tuple(p for s in found for p in s.swings.parts)
+    return SwingSet(label or found[0].swings.label, parts)
+
+
+def _heads(library: Library, recording_ids: set[str]) -> dict[str, tuple[str, tuple[SensorReport, ...]]]:
+    """Handedness and sensors of each recording."""
+    with library.read() as session:
+        rows = session.execute(
+            select(MeasuredRecording.recording_id, Recording.handedness, MeasuredRecording.head)
+            .join(Recording, Recording.id == MeasuredRecording.recording_id)
+            .where(MeasuredRecording.place == "now", MeasuredRecording.recording_id.in_(recording_ids))
+        )
+        return {
+            key: (hand, tuple(SensorReport.from_json(s) for s in head.get("sensors", ()))) for key, hand, head in rows
+        }
+
+
+def _parts(swings: Sequence[FiledSwing], heads: dict[str, tuple[str, tuple[SensorReport, ...]]]) -> tuple[Part, ...]:
+    by: dict[str, list[FiledSwing]] = {}
+    for swing in swings:
+        by.setdefault(swing.line.recording_id, []).append(swing)
+    parts = []
+    for recording_id, inside in by.items():
+        handedness, sensors = heads[recording_id]
+        line = inside[0].line
+        measurement = Measurement(handedness, line.club or None, sensors, (), tuple(f.measured for f in inside))
+        left_out = {f.measured.index: f.line.left_out for f in inside if f.line.left_out is not None}
+        parts.append(Part(measurement, inside[0].calibration, lesson=line.lesson_id, left_out=left_out))
+    return tuple(parts)
