@@ -173,8 +173,10 @@ def find_poses(sensors: Mapping[Role, Samples], calm: Mapping[Role, Quiet], unti
         return []
     s, c = sensors["forearm"], calm["forearm"]
     turning = rolls(s, c, s.start_s, until_s, None)
-    turning = [a for a in turning if np.median([abs(a.direction @ b.direction) for b in turning]) > np.cos(12 * DEG)]
-    if len(turning) < 2:
+    # several turns about one axis in a row: a single move from pose to pose also has an axis
+    alike = [[b for b in turning if abs(a.direction @ b.direction) > np.cos(12 * DEG) and abs(a.t_s - b.t_s) < 12.0] for a in turning]
+    turning = max(alike, key=len, default=[])
+    if len(turning) < 3:
         return []
     axis = np.linalg.svd(np.array([a.direction for a in turning]))[2][0]
     begin = min(a.t_s for a in turning)
