@@ -14,6 +14,7 @@ from scipy.spatial.transform import Rotation
 from tests.bench import Beliefs, Errors, Poses, Session, make_faces, make_recording
 from tests.bench.causes import CAUSES
 from tests.bench.floor import floor
+from tests.bench.motion import address
 from tests.bench.player import BODIES, Chain, Rendered, draw_player
 from tests.bench.recording import PRIOR_DEG
 from tests.bench.score import Scores, angle_table, clock_table, event_table, goal_table, overall_coverage, score
@@ -164,6 +165,24 @@ def test_extending_the_wrist_opens_the_face(handedness):
 
 
 @pytest.mark.parametrize("handedness", HANDS)
+def test_extension_steepens_while_forearm_and_shaft_make_more_than_a_right_angle(handedness):
+    """In mid-downswing, forearm held, extension lifts the head over the plane, flexion drops it (common practice, no
+    source)."""
+    c = chain(handedness)
+    square = c.pose(address(c, np.random.default_rng(1), aim=0.0))["club"]
+    assert abs(np.arctan2(square[1, 1], square[0, 1])) < 1e-6
+    plane = np.cross([1.0, 0, 0], square[:, 0])
+    plane *= np.sign(plane[2]) / np.linalg.norm(plane)
+    down = {"tilt": 0.6, "swing": 1.3, "pronation": 0.8, "humerus": 0.6, "deviation": -0.3}
+    held = c.pose(down)
+    assert (
+        held["club"][:, 0] @ held["forearm"][:, 1] < 0
+    )  # less than 90° between shaft and arm's long axis to the hand …
+    lifts = [c.pose({**down, "flexion": f})["club"][:, 0] @ plane for f in (-0.2, 0.0, 0.2)]
+    assert lifts[0] > lifts[1] > lifts[2]
+
+
+@pytest.mark.parametrize("handedness", HANDS)
 def test_square_address(handedness):
     recording = make_recording(seed=3, session=replace(BARE, handedness=handedness))
     truth = recording.truth.swings[0]
@@ -238,6 +257,8 @@ def test_events_in_order_and_at_what_they_mean():
         truth, r = recording.truth.swings[0], recording.truth.motion.rendered
         times = list(truth.events.values())
         assert all(t is not None for t in times)
+        assert truth.angles["forearm_roll"]["top"] > 30  # the lead forearm pronates going back
+        assert truth.angles["face_roll"]["impact"] - truth.angles["face_roll"]["shaft_level_through"] > 10  # and closes
         assert times == sorted(times)
         for event in ("shaft_level_back", "shaft_level_down", "shaft_level_through"):
             assert abs(truth.angles["shaft_elevation"][event]) < 0.2

@@ -271,21 +271,8 @@ def _tempo(events: dict[str, float | None]) -> dict[str, float | None]:
     return {"backswing_s": back, "downswing_s": down, "ratio": back / down if back and down else None}
 
 
-@lru_cache(maxsize=8)
-def _motion_cached(seed: int, key: str) -> Motion:
-    return _make_motion(seed, _SESSIONS[key])
-
-
-_SESSIONS: dict[str, Session] = {}
-
-
+@lru_cache(maxsize=2)
 def _motion(seed: int, session: Session) -> Motion:
-    key = repr(session)
-    _SESSIONS[key] = session
-    return _motion_cached(seed, key)
-
-
-def _make_motion(seed: int, session: Session) -> Motion:
     rng = np.random.default_rng([seed, 1])
     handedness = ("right", "left")[int(rng.integers(0, 2))]
     club = CLUB_NAMES[int(rng.integers(0, len(CLUB_NAMES)))]
