@@ -255,6 +255,8 @@ class Day:
     title: str
     under: str
     summary: Summary | None
+    practice: bool = False
+    untold: tuple[float, ...] = ()  # the day's first tries, before any was shown
 
 
 def progress_svg(days: Sequence[Day], *, key: str, band: Band, narrow: bool = False, dates: bool = False) -> str:
@@ -266,7 +268,11 @@ def progress_svg(days: Sequence[Day], *, key: str, band: Band, narrow: bool = Fa
     bottom = 52.0 if dates else 10.0
     height += bottom
     known = [d.summary for d in days if d.summary]
-    edges = [v for s in known for _, v in s.values] + [m for s in known for m in (s.mean - s.u95, s.mean + s.u95)]
+    edges = (
+        [v for d in days for v in d.untold]
+        + [v for s in known for _, v in s.values]
+        + [m for s in known for m in (s.mean - s.u95, s.mean + s.u95)]
+    )
     low, high = min(edges), max(edges)
     for edge in band or ():
         if low - 1.2 * (high - low) < edge < high + 1.2 * (high - low):
@@ -289,17 +295,28 @@ def progress_svg(days: Sequence[Day], *, key: str, band: Band, narrow: bool = Fa
     last_text = -math.inf
     for d in days:
         at = x(d.at - first) if span else (left + width - right) / 2
-        out.append(f'<path class="event-line" d="M{at:.1f} {top}V{height - bottom}"/>')
+        if not d.practice:
+            out.append(f'<path class="event-line" d="M{at:.1f} {top}V{height - bottom}"/>')
         if dates:
             out.append(f'<path class="axis" d="M{at:.1f} {height - bottom}v7"/>')
-            if at - last_text > (70 if narrow else 84):
+            if not d.practice and at - last_text > (70 if narrow else 84):
                 out.append(f'<text class="strong mid" x="{at:.1f}" y="{height - bottom + 24}">{escape(d.title)}</text>')
                 out.append(f'<text class="tick mid" x="{at:.1f}" y="{height - bottom + 42}">{escape(d.under)}</text>')
                 last_text = at
+        if d.untold:
+            middle = y(float(np.mean(d.untold)))
+            out.append(f'<path class="untold" d="M{at + 12:.1f} {middle - 9:.1f}l9 9l-9 9l-9 -9z"/>')
+            out.append(f'<circle class="untold-dot" cx="{at + 12:.1f}" cy="{middle:.1f}" r="2.4"/>')
+        if d.summary is None and d.untold:
+            continue
         if d.summary is None:
             out.append(f'<text class="tick mid" x="{at:.1f}" y="{(top + height - bottom) / 2:.1f}">—</text>')
             continue
         s = d.summary
+        if d.practice:
+            out.append(f'<path class="practice-bar" d="M{at:.1f} {y(s.mean + s.u95):.1f}V{y(s.mean - s.u95):.1f}"/>')
+            out.append(f'<circle class="practice" cx="{at:.1f}" cy="{y(s.mean):.1f}" r="5.5"/>')
+            continue
         for i, (_, v) in enumerate(s.values):
             # Side by side in the order they were made, so that no dot hides another.
             out.append(
@@ -322,3 +339,24 @@ def progress_svg(days: Sequence[Day], *, key: str, band: Band, narrow: bool = Fa
         f"{d.title}: {d.summary.mean:.0f} ± {d.summary.u95:.0f}" if d.summary else f"{d.title}: —" for d in days
     )
     return _svg(width, height, said, out, "progress-drawing")
+
+
+SIDE = {"left": -1.0, "straight": 0.0, "none": 0.0, "right": 1.0}
+
+
+def flights_svg(flights: Sequence[tuple[str, str]], label: str) -> str:
+    """Ball flights from above, target up: where each started and which way it curved, as typed in."""
+    width, height = 120.0, 128.0
+    foot, tip = (width / 2, height - 8), 12.0
+    out = [f'<path class="to-target" d="M{foot[0]} {foot[1] - 6}V6m-4 6l4 -6l4 6"/>']
+    for i, (start, curve) in enumerate(flights):
+        # What was typed is a side, not an angle: a little fanned out, so that each is seen.
+        fan = 5.0 * ((i * 0.618) % 1 - 0.5)
+        reach = foot[0] + 26 * SIDE[start] + fan
+        end = reach + 16 * SIDE[curve]
+        bend = (foot[0] + (reach - foot[0]) * 0.75, height * 0.42)
+        y = tip + 10 * ((i * 0.381) % 1)
+        out.append(f'<path class="flight" d="M{foot[0]} {foot[1]}Q{bend[0]:.1f} {bend[1]:.1f} {end:.1f} {y:.1f}"/>')
+        out.append(f'<circle class="flight-end" cx="{end:.1f}" cy="{y:.1f}" r="2.6"/>')
+    out.append(f'<circle class="ball" cx="{foot[0]}" cy="{foot[1]}" r="4"/>')
+    return _svg(width, height, label, out, "flights")

@@ -19,7 +19,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import cache, cached_property
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -27,6 +27,9 @@ from dashboard import bandsets
 from dashboard.bandsets import ChosenBands
 from imu.errors import CupbowError
 from imu.measured import Measurement, SwingTrace, write_whole
+
+if TYPE_CHECKING:
+    from imu.library.store import Library
 
 MANIFEST = "recording.toml"
 CACHE_FORMAT = 1
@@ -113,7 +116,7 @@ class _Job:
 class Service:
     """Recordings under `root` (a recording, a file, or a tree of them).
 
-    `measurer` is `imu.measuring.measure` unless told otherwise. Safe to call from several threads.
+    `measurer` is `imu.measuring.measure` unless told otherwise; `library` is the user's own. Safe to call from several threads.
     """
 
     def __init__(
@@ -123,6 +126,7 @@ class Service:
         cache_dir: Path | str | None = None,
         data_dir: Path | str | None = None,
         measurer: Measurer | None = None,
+        library: Path | str | None = None,
     ) -> None:
         given = Path(root).expanduser()
         if not given.exists():
@@ -135,6 +139,7 @@ class Service:
         self._data = _owned(Path(data_dir) if data_dir else _user_dir("data"))
         self._band_folder = _owned(self._data / "bands")
         self._measurer = measurer
+        self._library = library
         self._lock = threading.RLock()
         self._ready: OrderedDict[str, Ready] = OrderedDict()
         self._failed: dict[str, Failed] = {}  # by content, as the jobs are
@@ -342,6 +347,17 @@ class Service:
             bands.write(path)
             path.chmod(0o600)
             self.choose_bands(key)
+
+    # -- library -----------------------------------------------------------------------------------
+
+    def library(self) -> Library | None:
+        """The library of students, to be closed after use; None where there is none yet."""
+        from imu.library.store import Library, LibraryError
+
+        try:
+            return Library.open(self._library, create=False)
+        except LibraryError:
+            return None
 
     # -- letters -----------------------------------------------------------------------------------
 

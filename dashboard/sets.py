@@ -2,20 +2,26 @@
 
 What lies under the root is grouped by day and club; a day is a lesson. Each recording has its own
 calibration. Keys stand in links: a lesson's is that of its first recording, `club:7-iron` is every
-lesson with a club, `best:7-iron` the swings that no band calls out.
+lesson with a club, `best:7-iron` the swings that no band calls out, `lesson:<identity>:<club>` a lesson of
+the library.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from dashboard.service import Busy, Entry, Failed, Ready, Service
 from dashboard.words import count, say
 from imu.compare import Part, SwingSet
-from imu.errors import CupbowError
+from imu.errors import CupbowError, UsageError
+
+if TYPE_CHECKING:
+    from imu.library.sets import LessonSet
 
 CLUB = "club:"
+FILED = "lesson:"
 BEST = "best:"
 
 
@@ -28,6 +34,7 @@ class Offer:
     club: str
     day: str
     entries: tuple[Entry, ...]
+    swings: SwingSet | None = None  # measured already, from the library
 
     @property
     def label(self) -> str:
@@ -87,13 +94,41 @@ def bests(service: Service) -> list[Offer]:
     return [Offer(BEST + o.club, say("compare.own_best"), o.club, "", o.entries) for o in clubs(service)]
 
 
+def filed(service: Service, key: str) -> list[Offer]:
+    """The lessons of the student whose lesson this key names, the earliest first."""
+    from imu.library import finding
+    from imu.library.sets import lesson_sets
+
+    library = service.library()
+    if library is None:
+        return []
+    with library:
+        try:
+            lesson = finding.lesson_of_id(library, key.removeprefix(FILED).partition(":")[0])
+        except UsageError:
+            return []
+        return [filed_offer(s) for s in lesson_sets(library, student_id=lesson.student_id)]
+
+
+def filed_offer(held: LessonSet) -> Offer:
+    day = held.day.isoformat()
+    title = day_words(day, year=True)
+    if held.practice:
+        title = say("progress.practice_of", day=title)
+    return Offer(f"{FILED}{held.lesson.id}:{held.club}", title, held.club, day, (), held.swings)
+
+
 def offer(service: Service, key: str) -> Offer | None:
+    if key.startswith(FILED):
+        return next((o for o in filed(service, key) if o.key == key), None)
     pool = bests if key.startswith(BEST) else clubs if key.startswith(CLUB) else lessons
     return next((o for o in pool(service) if o.key == key), None)
 
 
 def set_of(service: Service, offered: Offer, *, label: str = "") -> SwingSet | Pending:
     """The swings of a set, measured; called `label`, else by its own. Raises CupbowError when none of its recordings can be read."""
+    if offered.swings is not None:
+        return SwingSet(label or offered.label, offered.swings.parts)
     parts, waiting, failed = [], [], []
     for entry in offered.entries:
         state = service.open(entry)
@@ -135,6 +170,9 @@ def _part(service: Service, ready: Ready, *, best: bool) -> Part:
 
 def counted(service: Service, offered: Offer) -> str:
     """ "7-iron, 18 swings", as far as is known without measuring."""
+    if offered.swings is not None:
+        n = sum(len(p.chosen) for p in offered.swings.parts)
+        return ", ".join(part for part in (offered.club, count("recording.swings", n)) if part)
     known = [service.count_measured(e) for e in offered.entries]
     n = sum(k for k in known if k is not None)
     swings = count("recording.swings", n) if all(k is not None for k in known) else say("recording.not_measured")

@@ -9,6 +9,7 @@ import stat
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 from xml.etree import ElementTree
@@ -25,8 +26,10 @@ from dashboard.sets import clubs, lessons, offer, set_of
 from imu.compare import CHANGED, NOT_YET, Pair, SwingSet, compare
 from imu.curves import compare_curves
 from imu.errors import CupbowError
+from imu.library import Library, filing, finding
 from imu.measured import Measurement
 from tests.lessons import BANDS, lesson
+from tests.library_case import recording_folder
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 AXE = Path(__file__).parent / "vendor" / "axe.min.js"
@@ -75,7 +78,8 @@ def service(tmp_path_factory) -> Iterator[Service]:
     for name, (day, club, *_) in PLAN.items():
         folder(root, name, day, club)
     kept = tmp_path_factory.mktemp("kept")
-    found = Service(root, cache_dir=kept / "cache", data_dir=kept / "data", measurer=measure)
+    found = Service(root, cache_dir=kept / "cache", data_dir=kept / "data", measurer=measure, library=kept / "library")
+    students(kept / "library")
     rows = [
         {"angle": k.split("@")[0], "event": k.split("@")[1], "low": low, "high": high}
         for k, (low, high) in BANDS.items()
@@ -85,6 +89,43 @@ def service(tmp_path_factory) -> Iterator[Service]:
         wait(found, entry.key)
     yield found
     found.close()
+
+
+def students(place: Path) -> None:
+    """Juno in the library: two lessons, two practice days whose first tries were not shown, ball flights."""
+    r = np.random.default_rng(8)
+    with Library.open(place) as library:
+        juno = filing.add_student(library, name="Juno Abara", handedness="right")
+        filing.add_student(library, name="Ilse Brandt", handedness="right")
+        # day, kind, how far the wrist has come
+        for i, (day, kind, wrist) in enumerate(
+            [(3, "lesson", 0.0), (10, "practice", 6.0), (17, "practice", 9.0), (24, "lesson", 14.0)]
+        ):
+            source = recording_folder(place.parent / f"r{i}", seed=i, handedness="right", day=day)
+            added = filing.add_recording(library, source, student_id=juno.id, kind=kind)
+            m = lesson(r, n=9, wrist=wrist, zero_sd=0.5, bands=True)
+            filing.store_measurement(library, added.recording.id, m, code="test")
+            filed = finding.measured_swings(library, finding.Wanted(lesson_ids=(added.lesson.id,)))
+            if kind == "lesson":
+                for k, f in enumerate(filed):
+                    filing.set_outcome(
+                        library, f.line.id, filing.Outcome(start="left" if k % 3 else "right", curve="none")
+                    )
+                continue
+            top = float(np.mean([f.measured.angles["wrist_flexion"]["top"].value_deg for f in filed]))
+            for k in range(8):
+                filing.note_try(
+                    library,
+                    added.lesson.id,
+                    drill="Hold at the top",
+                    number=k + 1,
+                    held=k % 2 == 0,
+                    shown=k >= 4,
+                    angle="wrist_flexion",
+                    event="top",
+                    value_deg=top - 4.0 if k < 4 else top,
+                    at=datetime(2026, 5, day, 10, k, tzinfo=UTC),
+                )
 
 
 def wait(service: Service, key: str) -> None:
@@ -231,7 +272,7 @@ def test_one_lesson_or_a_broken_one_leaves_the_pages_standing(tmp_path: Path) ->
     root = tmp_path / "r"
     root.mkdir()
     folder(root, "april", "2026-04-12", "7-iron")
-    s = Service(root, cache_dir=tmp_path / "c", data_dir=tmp_path / "d", measurer=measure)
+    s = Service(root, cache_dir=tmp_path / "c", data_dir=tmp_path / "d", measurer=measure, library=tmp_path / "l")
     try:
         wait(s, "april")
         assert "Two lessons are needed" in str(compare_page.view(s, compare_page.Choice()).body)
@@ -248,6 +289,47 @@ def test_one_lesson_or_a_broken_one_leaves_the_pages_standing(tmp_path: Path) ->
         assert "the column gx is missing" in str(again.body)
     finally:
         s.close()
+
+
+def juno(service: Service) -> str:
+    library = service.library()
+    assert library is not None
+    with library:
+        return finding.student_named(library, "Juno").id
+
+
+def test_a_student_of_the_library_is_followed_with_practice_and_ball_flight(service: Service) -> None:
+    body = progress_page.view(service, None, student=juno(service)).body
+    text = str(body)
+    # The first four tries of each day were 4 degrees more cupped than its swings; later ones were shown.
+    assert "Wrist, top: the first of a day, before any was shown, are 4° more cupped than the rest (2 days)." in text
+    assert "6 of 9 started left, 3 right" in text
+    assert "Hold at the top, 4 of 8 held" in text
+    drawing = next(d for d in found(body, "Drawing") if "10 May 2026, practice" in d.wide)
+    root = svg(drawing.wide)
+    assert len(of_class(root, "day")) == 2
+    assert len(of_class(root, "practice")) == 2
+    assert len(of_class(root, "untold")) == 2
+    assert "no such student" in str(progress_page.view(service, None, student="0" * 32).body)
+
+
+def found(tree, kind: str) -> list:
+    """Components of a type, anywhere below."""
+    if isinstance(tree, (list, tuple)):
+        return [x for part in tree for x in found(part, kind)]
+    here = [tree] if type(tree).__name__ == kind else []
+    return here + (found(tree.children, kind) if getattr(tree, "children", None) is not None else [])
+
+
+def test_lessons_of_the_library_are_compared_by_link(service: Service) -> None:
+    body = progress_page.view(service, None, student=juno(service)).body
+    link = next(a.href for a in found(body, "A") if str(a.href).startswith("/compare"))
+    choice = compare_page.Choice.of(urlsplit(link).query)
+    assert (choice.a or "").startswith("lesson:")
+    text = str(compare_page.view(service, choice).body)
+    assert "wrist at the top is flatter" in text
+    assert "3 May 2026" in text
+    assert "Juno" not in link
 
 
 def test_link_says_what_is_shown_and_comes_back() -> None:

@@ -17,7 +17,7 @@ from dashboard import components as ui
 from dashboard import ridges
 from dashboard.pages import Page
 from dashboard.service import Service
-from dashboard.sets import BEST, Offer, Pending, bests, clubs, counted, labels_of, lessons, offer, set_of
+from dashboard.sets import BEST, FILED, Offer, Pending, bests, clubs, counted, filed, labels_of, lessons, offer, set_of
 from dashboard.words import say
 from imu.compare import (
     CHANGED,
@@ -113,7 +113,7 @@ class View:
 
 
 def view(service: Service, choice: Choice) -> View:
-    pool = _pool(service, choice.by)
+    pool = _pool(service, choice)
     choice = _filled(service, choice, pool)
     a, b = (offer(service, key) if key else None for key in (choice.a, choice.b))
     head = _choosers(service, choice, pool, a, b)
@@ -155,7 +155,11 @@ def waiting(pending: Pending, left: int) -> html.Section:
 
 
 # -- choosing --------------------------------------------------------------------------------------
-def _pool(service: Service, by: str) -> list[Offer]:
+def _pool(service: Service, choice: Choice) -> list[Offer]:
+    by = choice.by
+    for key in (choice.a, choice.b):
+        if key and key.startswith(FILED):
+            return filed(service, key)
     if by == "clubs":
         return [*clubs(service), *lessons(service)]
     return [*(bests(service) if by == "best" else []), *lessons(service)]

@@ -133,7 +133,7 @@ class Written:
 
 
 def _sets(service: Service, choice: Choice) -> tuple[Choice, Offer, Offer]:
-    choice = _filled(service, choice, _pool(service, "lessons"))
+    choice = _filled(service, choice, _pool(service, choice))
     a, b = (offer(service, key) if key else None for key in (choice.a, choice.b))
     if a is None or b is None:
         raise CupbowError(say("compare.no_two") if not (choice.a and choice.b) else say("compare.unknown"))

@@ -1,13 +1,15 @@
 """The progress page: each target over all lessons with one club, time to scale.
 
-Its link says what is shown: `/progress?club=7-iron`.
+Its link says what is shown: `/progress?club=7-iron`, and `student=…` (an identity) for one of the library, whose
+practice sessions, drills and ball flights are then beside the lessons.
 """
 
 from __future__ import annotations
 
 import asyncio
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 from urllib.parse import parse_qs, urlencode
@@ -20,7 +22,7 @@ from dashboard.pages import Page
 from dashboard.pages.compare import Choice as CompareChoice
 from dashboard.pages.compare import waiting
 from dashboard.service import Service
-from dashboard.sets import Offer, Pending, day_words, lessons, set_of
+from dashboard.sets import Offer, Pending, day_words, filed_offer, lessons, set_of
 from dashboard.words import count, say
 from imu.compare import (
     CHANGED,
@@ -37,6 +39,7 @@ from imu.compare import (
     tell_words,
 )
 from imu.errors import CupbowError
+from imu.library.finding import students
 from imu.recording import SIGNS
 
 PATH = "/progress"
@@ -47,11 +50,15 @@ MOST = 4
 
 @dataclass(frozen=True)
 class Followed:
-    """A lesson that is followed: its place in days, its set of swings."""
+    """A lesson or practice session that is followed: its place in days, its set of swings."""
 
     offer: Offer
     at: float
     swings: SwingSet
+    practice: bool = False
+    untold: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    flights: tuple[tuple[str, str], ...] = ()
+    drills: tuple[tuple[str, int, int], ...] = ()  # drill, held, tries
 
 
 def layout(service: Service) -> html.Div:
@@ -72,8 +79,8 @@ def register(app: Dash, service: Service) -> None:
     async def show(pathname: str, search: str, _polls: int) -> tuple[Any, bool]:
         if not (pathname or "").startswith(PATH):
             return [], True
-        club = parse_qs((search or "").lstrip("?")).get("club", [None])[0]
-        found = await asyncio.to_thread(view, service, club)
+        asked = {k: v[0] for k, v in parse_qs((search or "").lstrip("?")).items()}
+        found = await asyncio.to_thread(view, service, asked.get("club"), student=asked.get("student"))
         return found.body, not found.waiting
 
 
@@ -86,14 +93,21 @@ class View:
     waiting: bool = False
 
 
-def view(service: Service, club: str | None) -> View:
+def view(service: Service, club: str | None, *, student: str | None = None) -> View:
+    """A student of the library, or without one the recordings under the root."""
+    chooser = _students(service, student)
+    head: list[Any] = [chooser] if chooser else []
+    return _student_view(service, head, student, club) if student else _folder_view(service, head, club)
+
+
+def _folder_view(service: Service, head: list[Any], club: str | None) -> View:
     dated = [o for o in lessons(service) if o.day]
     by_club = Counter(o.club for o in dated)
     if not dated:
-        return View([ui.fault(say("progress.none"), say("progress.none_do"), where=str(service.root))])
+        return View([*head, ui.fault(say("progress.none"), say("progress.none_do"), where=str(service.root))])
     club = club if club is not None and club in by_club else by_club.most_common(1)[0][0]
     chosen = [o for o in dated if o.club == club]
-    nav = _clubs(sorted(by_club), club)
+    head = [*head, _clubs(sorted(by_club), club)]
     followed, pending, unread = [], [], []
     start = date.fromisoformat(chosen[0].day)
     for o in chosen:
@@ -107,27 +121,92 @@ def view(service: Service, club: str | None) -> View:
         else:
             followed.append(Followed(o, float((date.fromisoformat(o.day) - start).days), found))
     if pending:
-        return View([nav, waiting(pending[0], sum(p.left for p in pending))], waiting=True)
+        return View([*head, waiting(pending[0], sum(p.left for p in pending))], waiting=True)
+    return _view(head, followed, unread, where=str(service.root))
+
+
+def _student_view(service: Service, head: list[Any], student: str, club: str | None) -> View:
+    from imu.library.sets import sessions
+
+    library = service.library()
+    unknown = ui.fault(say("progress.no_student"), say("progress.none_do"))
+    if library is None:
+        return View([*head, unknown])
+    with library:
+        name = next((line.student.name for line in students(library) if line.student.id == student), None)
+        if name is None:
+            return View([*head, unknown])
+        held = sessions(library, student_id=student)
+    by_club = Counter(s.held.club for s in held)
+    if not held:
+        return View([*head, ui.fault(say("progress.no_measured", name=name), say("progress.none_do"))])
+    club = club if club is not None and club in by_club else by_club.most_common(1)[0][0]
+    chosen = [s for s in held if s.held.club == club]
+    followed = []
+    for s in chosen:
+        o = filed_offer(s.held)
+        drills = Counter(t.drill for t in s.tries)
+        kept = Counter(t.drill for t in s.tries if t.held)
+        followed.append(
+            Followed(
+                o,
+                float((s.held.day - chosen[0].held.day).days),
+                SwingSet(o.title, s.held.swings.parts),
+                practice=s.held.practice,
+                untold=s.untold,
+                flights=s.flights,
+                drills=tuple((d, kept[d], n) for d, n in drills.items()),
+            )
+        )
+    return _view([*head, _clubs(sorted(by_club), club, student=student)], followed, [], where=name)
+
+
+def _view(head: list[Any], followed: list[Followed], unread: list[Offer], *, where: str) -> View:
     kinds = Counter[str]()
     for f in followed:
         kinds += f.swings.kinds()
     if not kinds:
-        return View([nav, ui.fault(say("progress.none"), say("progress.none_do"), where=str(service.root))])
-    return View([nav, *_followed(followed, unread, kind=kinds.most_common(1)[0][0])])
+        return View([*head, ui.fault(say("progress.none"), say("progress.none_do"), where=where)])
+    return View([*head, *_followed(followed, unread, kind=kinds.most_common(1)[0][0])])
 
 
-def _clubs(names: list[str], club: str) -> html.Div:
+def _students(service: Service, student: str | None) -> html.Details | None:
+    """Who can be followed; links carry identities, never names."""
+    library = service.library()
+    if library is None:
+        return None
+    with library:
+        there = [(line.student.id, line.student.name) for line in students(library)]
+    if not there:
+        return None
+    links = [html.Li(_student_link(say("progress.folder"), PATH, current=student is None))]
+    links += [html.Li(_student_link(n, f"{PATH}?{urlencode({'student': i})}", current=i == student)) for i, n in there]
+    shown = next((n for i, n in there if i == student), say("progress.folder"))
+    return html.Details(
+        [
+            html.Summary([html.Strong(shown)]),
+            html.Nav(html.Ul(links), className="chooser-body", **ui.aria(label=say("progress.students"))),
+        ],
+        className="chooser no-print",
+        key=student or "",
+    )
+
+
+def _student_link(name: str, href: str, *, current: bool) -> html.A:
+    return html.A(name, href=href, **({"data-go": ""} | (ui.aria(current="true") if current else {})))
+
+
+def _clubs(names: list[str], club: str, *, student: str | None = None) -> html.Div:
     links = [
         html.A(
             name or "—",
-            href=f"{PATH}?{urlencode({'club': name})}",
+            href=f"{PATH}?{urlencode({'club': name} | ({'student': student} if student else {}))}",
             **({"data-go": ""} | (ui.aria(current="true") if name == club else {})),
         )
         for name in names
     ]
-    return html.Div(
-        html.Nav(links, className="segments", **ui.aria(label=say("progress.club"))), className="sets no-print"
-    )
+    nav = html.Nav(links, className="segments", **ui.aria(label=say("progress.club")))
+    return html.Div(nav, className="sets no-print")
 
 
 def _followed(followed: list[Followed], unread: list[Offer], *, kind: str) -> list[Any]:
@@ -143,7 +222,14 @@ def _followed(followed: list[Followed], unread: list[Offer], *, kind: str) -> li
     for i, key in enumerate(shown):
         last = i == len(shown) - 1
         days = [
-            ridges.Day(f.at, f.offer.title, count("progress.lesson_swings", s.n) if s else "", s)
+            ridges.Day(
+                f.at,
+                f.offer.title,
+                count("progress.lesson_swings", s.n) if s else "",
+                s,
+                practice=f.practice,
+                untold=f.untold.get(key, ()),
+            )
             for f, s in zip(followed, table[key], strict=True)
         ]
         band = bands.get(key)
@@ -152,20 +238,29 @@ def _followed(followed: list[Followed], unread: list[Offer], *, kind: str) -> li
             narrow=ridges.progress_svg(days, key=key, band=band, dates=True, narrow=True),
         )
         rows.append(html.Div([_name(key), drawing], className="follow", **_data(key)))
+    practised, untold = any(f.practice for f in followed), any(f.untold for f in followed)
     legend = html.Div(
         [
             html.Span([html.Span(className="key-day"), say("progress.key_mean")]),
             html.Span([html.Span(className="key-unsure"), say("progress.key_unsure")]),
+            *([html.Span([html.Span(className="key-practice"), say("progress.key_practice")])] if practised else []),
+            *([html.Span([html.Span(className="key-untold"), say("progress.key_untold")])] if untold else []),
         ],
         className="legend",
     )
     side = [_since(pair, followed), _stays(pair, table, shown)] if pair else []
-    side.append(_days(followed, unread, kind=kind))
+    if practised:
+        side.append(_untold(followed, table, shown))
+    side += [_days(followed, unread, kind=kind), *_diary(followed)]
+    flown = [f for f in followed if f.flights]
     return [
         html.H1(headline(pair) if pair else say("progress.none"), className="say"),
         html.Div(
             [
-                html.Section([legend, *rows], className="card follows"),
+                html.Div(
+                    [html.Section([legend, *rows], className="card follows"), *([_flights(flown)] if flown else [])],
+                    className="main-column",
+                ),
                 html.Div(side, className="side"),
             ],
             className="columns",
@@ -195,7 +290,7 @@ def _name(key: str) -> html.Div:
 
 
 def _since_first(followed: list[Followed], *, kind: str, targets: list[str]) -> Pair | None:
-    counted = [f for f in followed if f.swings.kinds()[kind]]
+    counted = [f for f in followed if f.swings.kinds()[kind] and not f.practice]
     if len(counted) < 2:
         return None
     try:
@@ -245,7 +340,9 @@ def _days(followed: list[Followed], unread: list[Offer], *, kind: str) -> html.S
     rows = [
         html.Li(
             [
-                html.A(day_words(f.offer.day, year=True), href=f"/swings/{f.offer.entries[0].key}"),
+                html.A(day_words(f.offer.day, year=True), href=f"/swings/{f.offer.entries[0].key}")
+                if f.offer.entries
+                else f.offer.title,
                 " ",
                 count("progress.lesson_swings", len(f.swings.entries(kind))),
             ]
@@ -254,3 +351,47 @@ def _days(followed: list[Followed], unread: list[Offer], *, kind: str) -> html.S
     ]
     rows += [html.Li(say("progress.not_read", title=o.label)) for o in unread]
     return ui.card(say("progress.days"), html.Ul(rows), kind="conclude")
+
+
+def _untold(followed: list[Followed], table: dict[str, list[Summary | None]], shown: list[str]) -> html.Section:
+    """What the day's first tries were, before any was shown, against the rest of that day."""
+    lines = []
+    for key in shown:
+        gaps = [
+            sum(f.untold[key]) / len(f.untold[key]) - s.mean
+            for f, s in zip(followed, table[key], strict=True)
+            if s and f.untold.get(key)
+        ]
+        if not gaps:
+            continue
+        gap = sum(gaps) / len(gaps)
+        words = measure_words(key)
+        name = words[:1].upper() + words[1:]
+        side = SIGNS[key.partition("@")[0]][0 if gap > 0 else 1]
+        more = {"measure": name, "gap": f"{abs(gap):.0f}", "side": f"more {side}", "n": len(gaps)}
+        lines.append(say("progress.untold_more" if abs(gap) >= 1 else "progress.untold_same", **more))
+    return ui.card(say("progress.untold_title"), *(html.P(x) for x in lines or [say("progress.untold_none")]))
+
+
+def _flights(flown: list[Followed]) -> html.Section:
+    figures = []
+    for f in flown:
+        starts = Counter(start for start, _ in f.flights)
+        words = say(
+            "progress.flights_of", title=f.offer.title, left=starts["left"], right=starts["right"], n=len(f.flights)
+        )
+        figures.append(html.Figure([ui.Drawing(wide=ridges.flights_svg(f.flights, words)), html.Figcaption(words)]))
+    return ui.card(
+        say("progress.flights"),
+        html.P(say("progress.flights_note"), className="note"),
+        html.Div(figures, className="balls"),
+    )
+
+
+def _diary(followed: list[Followed]) -> list[html.Section]:
+    lines = [
+        say("progress.diary_line", day=f.offer.title, drill=drill, held=held, n=n)
+        for f in reversed(followed)
+        for drill, held, n in f.drills
+    ]
+    return [ui.card(say("progress.diary"), html.Ul([html.Li(x) for x in lines]), kind="conclude")] if lines else []

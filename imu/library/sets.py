@@ -10,8 +10,8 @@ from sqlalchemy import select
 
 from imu.compare import Part, SwingSet
 from imu.errors import UsageError
-from imu.library.finding import FiledSwing, Wanted, lessons, measured_swings
-from imu.library.schema import Lesson, MeasuredRecording, Recording
+from imu.library.finding import FiledSwing, Wanted, lessons, measured_swings, tries
+from imu.library.schema import Lesson, MeasuredRecording, Recording, Try
 from imu.library.store import Library
 from imu.measured import Measurement, SensorReport
 
@@ -98,3 +98,47 @@ def _parts(swings: Sequence[FiledSwing], heads: dict[str, tuple[str, tuple[Senso
         left_out = {f.measured.index: f.line.left_out for f in inside if f.line.left_out is not None}
         parts.append(Part(measurement, inside[0].calibration, lesson=line.lesson_id, left_out=left_out))
     return tuple(parts)
+
+
+# -- following a student ---------------------------------------------------------------------------
+
+FIRST = 5
+"""So many tries at the start of a day, before any was shown, tell what stays without feedback."""
+
+
+@dataclass(frozen=True, eq=False)
+class Session:
+    """One lesson or practice session with one club, for following a student.
+
+    `untold` maps a measure to what it was in the day's first tries, before the student was shown
+    any; `flights` are (start, curve) of the balls whose flight was noted; `tries` those of drills.
+    """
+
+    held: LessonSet
+    untold: dict[str, tuple[float, ...]]
+    flights: tuple[tuple[str, str], ...]
+    tries: tuple[Try, ...]
+
+
+def sessions(library: Library, *, student_id: str, club: str | None = None) -> list[Session]:
+    """All of a student's sessions, the earliest first."""
+    out, told = [], set()
+    for held in lesson_sets(library, student_id=student_id, club=club):
+        noted = tuple(tries(library, lesson_id=held.lesson.id))
+        # Two sessions of one day are one day: only the first tries of it had been told nothing.
+        untold = {} if held.day in told else _untold(noted)
+        told |= {held.day} if noted else set()
+        flights = tuple((f.line.start, f.line.curve or "none") for f in held.filed if f.line.start)
+        out.append(Session(held, untold, flights, noted))
+    return out
+
+
+def _untold(noted: Sequence[Try]) -> dict[str, tuple[float, ...]]:
+    out: dict[str, tuple[float, ...]] = {}
+    for t in sorted(noted, key=lambda t: t.at)[:FIRST]:
+        if t.shown:
+            break
+        if t.value_deg is not None and t.angle and t.event:
+            key = f"{t.angle}@{t.event}"
+            out[key] = (*out.get(key, ()), t.value_deg)
+    return out
