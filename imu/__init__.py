@@ -1,1 +1,29 @@
-"""Wearable IMU recordings of golf swings, measured: wrist, forearm, face and shaft."""
+"""Wearable IMU recordings of golf swings, measured: wrist, forearm, face and shaft.
+
+import imu
+result = imu.measure("recordings/lesson-1")
+result.table()
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from imu.measuring import measure as measure
+    from imu.measured import Measurement as Measurement
+
+__all__ = ["Measurement", "measure"]
+
+
+def __getattr__(name: str) -> Any:
+    # Loaded when asked for: `cupbow --help` must not wait for numpy.
+    if name == "measure":
+        from imu.measuring import measure
+
+        return measure
+    if name == "Measurement":
+        from imu.measured import Measurement
+
+        return Measurement
+    raise AttributeError(f"module 'imu' has no attribute {name!r}")

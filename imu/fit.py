@@ -26,7 +26,7 @@ from scipy.spatial.transform import Rotation
 
 from imu.orientation import Track
 from imu.recording import GRAVITY, Array, Role
-from imu.timebase import Samples
+from imu.timebase import ClockFit, Samples
 
 DEG = np.pi / 180.0
 UP = np.array([0.0, 0.0, 1.0])
@@ -48,8 +48,6 @@ class Beliefs:
     accel_bias: float = 0.35
     accel_scale: float = 0.010
     accel_cross: float = 0.006
-    clock_drift: float = 30e-6
-    clock_wander: float = 2e-4
     slip: float = 0.15  # share of the roll that the forearm's skin loses
     mounting: float = np.pi
     flat_wrist: float = 3.0 * DEG  # per pose, in flexion and in deviation
@@ -67,7 +65,7 @@ class Beliefs:
     axial_time: float = 0.4
     grip: float = 0.5 * DEG
     grip_time: float = 0.4
-    white: float = 0.1 * DEG
+    white: float = 0.05 * DEG
 
 
 @dataclass(frozen=True)
@@ -229,7 +227,7 @@ class Problem:
         *,
         side: int,
         beliefs: Beliefs,
-        clock_sd: Mapping[Role, float],
+        clocks: Mapping[Role, ClockFit],
         knowledge: Knowledge | None = None,
     ) -> None:
         self.sensors = sensors
@@ -237,7 +235,7 @@ class Problem:
         self.start = state
         self.side = side
         self.beliefs = beliefs
-        self.clock_sd = clock_sd
+        self.clocks = clocks
         self.knowledge = knowledge
         self.roles = tuple(sensors)
         segments = state.mount
@@ -537,9 +535,8 @@ class Problem:
             r[g[f"accel_matrix:{role}"]] = [state.accel_matrix[role][i, j] for i, j in _TRIANGLE]
             sd[g[f"bias:{role}"]] = b.gyro_bias
             r[g[f"bias:{role}"]] = state.bias[role]
-        for role in self.roles[1:]:
-            sd[g[f"clock:{role}"]] = [self.clock_sd[role], b.clock_drift]
-            r[g[f"clock:{role}"]] = state.clock[role]
+        for role in self.roles[1:]:  # see `_clock_prior`
+            sd[g[f"clock:{role}"]] = np.inf
         for segment in state.mount:
             r[g[f"mount:{segment}"]] = 0.0
             sd[g[f"mount:{segment}"]] = b.mounting
@@ -549,6 +546,19 @@ class Problem:
             sd[g["slip"]] = b.slip
             r[g["slip"]] = state.slip - 0.1
         return r, sd
+
+    def _clock_prior(self, state: State, role: Role) -> tuple[Array, Array]:
+        """How far this clock may move against the one it was placed by: offset at the middle of what
+        they share, and drift."""
+        fit = self.clocks[role]
+        jac = np.zeros((2, self.lasting.size))
+        rows = np.array([[1.0, fit.middle_s], [0.0, 1.0]]) / np.array([[max(fit.sd_s, 1e-5)], [max(fit.sd_drift, 1e-7)]])
+        jac[:, self.lasting[f"clock:{role}"]] = rows
+        res = rows @ state.clock[role]
+        if fit.anchor in state.clock:
+            jac[:, self.lasting[f"clock:{fit.anchor}"]] = -rows
+            res = res - rows @ state.clock[fit.anchor]
+        return res, jac
 
     # ------------------------------------------------------------------------------------- solving
     def solve(self, iterations: int = 8) -> Solution:
@@ -568,16 +578,14 @@ class Problem:
         return Solution(self, state, parts, cost, series)
 
     def _rescale(self, series: Sequence[dict[str, Array]]) -> None:
-        b = self.beliefs
         axial = np.concatenate([s["axial"] for s in series if "axial" in s] or [np.empty(0)])
         if len(axial) > 20:
             rms = 1.4826 * float(np.median(np.abs(axial)))
-            self.axial_sd = float(np.clip(1.3 * rms, 0.5 * DEG, 6 * DEG))
+            self.axial_sd = float(np.clip(1.3 * rms, 0.2 * DEG, 6 * DEG))
         grip = np.concatenate([s["grip"].ravel() for s in series if "grip" in s] or [np.empty(0)])
         if len(grip) > 20:
             rms = 1.4826 * float(np.median(np.abs(grip)))
-            self.grip_sd = float(np.clip(1.3 * rms, 0.3 * DEG, 3 * DEG))
-        del b
+            self.grip_sd = float(np.clip(1.3 * rms, 0.15 * DEG, 3 * DEG))
 
     def _normal(self, state: State) -> tuple[Array, Parts, float, list[dict[str, Array]]]:
         r, sd = self._lasting_prior(state)
@@ -585,6 +593,11 @@ class Problem:
         a = np.diag(1.0 / sd**2)
         y = -r / sd**2
         cost = float(np.sum((r / sd) ** 2))
+        for role in self.roles[1:]:
+            res, jac = self._clock_prior(state, role)
+            a += jac.T @ jac
+            y -= jac.T @ res
+            cost += float(res @ res)
         if self.knowledge is not None:
             where = np.concatenate([np.arange(size)[self.lasting[nm]] for nm, _ in self.knowledge.names])
             a[np.ix_(where, where)] += self.knowledge.information
@@ -678,9 +691,10 @@ class Solution:
         """Variance (m,) of quantities with the given Jacobian (m, passing + lasting) in window w."""
         n = self.problem.passing[w].size
         own, lasting = jacobian[:, :n], jacobian[:, n:]
-        from_own = np.einsum("ij,ij->i", own, linalg.cho_solve(self.parts.factors[w], own.T).T)
+        factor, lower = self.parts.factors[w]
+        half = linalg.solve_triangular(factor, own.T, lower=lower, trans=0 if lower else 1, check_finite=False)
         reduced = lasting - own @ self.parts.couplings[w]
-        return from_own + np.einsum("ij,ij->i", reduced @ self.parts.covariance, reduced)
+        return np.sum(half**2, axis=0) + np.einsum("ij,ij->i", reduced @ self.parts.covariance, reduced)
 
 
 def _whitened(

@@ -95,8 +95,22 @@ def repair(sensors: Mapping[Role, Samples]) -> Repaired:
                 accel[holes, axis] = np.interp(k[holes], k[~holes], accel[~holes, axis])
         out[role] = replace(samples, gyro=gyro, accel=accel)
         guessed[role] = guesses
-        jumps += [Jump(role, end, sd) for _, end, sd in guesses if sd > 0.1 * DEG]
+        jumps += _merged(role, guesses)
     return Repaired(out, tuple(jumps), guessed, rigid)
+
+
+def _merged(role: Role, guesses: list[tuple[float, float, float]]) -> list[Jump]:
+    """One unknown turn for guesses that follow each other within a tenth of a second; none where the
+    guess is surer than the rest of the fit."""
+    out: list[Jump] = []
+    for _, end, sd in guesses:
+        if sd < 0.15 * DEG:
+            continue
+        if out and end - out[-1].t_s < 0.1:
+            out[-1] = Jump(role, end, float(np.hypot(out[-1].sd, sd)))
+        else:
+            out.append(Jump(role, end, sd))
+    return out
 
 
 def _fill(

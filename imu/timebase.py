@@ -350,7 +350,10 @@ class ClockFit:
 
     offset_s: float
     drift: float
-    sd_s: float  # scatter of the single windows about the line: how far the pair can be trusted
+    anchor: Role | None = None  # the sensor it was placed against
+    sd_s: float = 0.0  # of the offset at `middle_s`, against the anchor's clock
+    sd_drift: float = 0.0
+    middle_s: float = 0.0
 
 
 def align(sensors: Mapping[Role, Samples]) -> tuple[dict[Role, Samples], dict[Role, ClockFit]]:
@@ -363,7 +366,7 @@ def align(sensors: Mapping[Role, Samples]) -> tuple[dict[Role, Samples], dict[Ro
     """
     roles = list(sensors)
     first = roles[0]
-    fits: dict[Role, ClockFit] = {first: ClockFit(0.0, 0.0, 0.0)}
+    fits: dict[Role, ClockFit] = {first: ClockFit(0.0, 0.0)}
     placed: dict[Role, Samples] = {first: sensors[first]}
     # a sensor is best placed against its rigid neighbour, once that neighbour has its place
     order = {"hand": ("club", "forearm"), "club": ("hand", "forearm"), "forearm": ("hand", "club")}
@@ -371,8 +374,8 @@ def align(sensors: Mapping[Role, Samples]) -> tuple[dict[Role, Samples], dict[Ro
     while waiting:
         role = next((r for r in waiting if order[r][0] in placed), waiting[0])
         waiting.remove(role)
-        anchor = next(placed[o] for o in order[role] if o in placed)
-        fit = _clock_against(anchor, sensors[role])
+        anchor: Role = next(o for o in order[role] if o in placed)  # type: ignore[assignment]
+        fit = _clock_against(placed[anchor], sensors[role], rigid={role, anchor} == {"hand", "club"})
         fits[role] = fit
         placed[role] = sensors[role].moved(fit.offset_s, fit.drift)
     return {r: placed[r] for r in roles}, fits
@@ -407,7 +410,7 @@ class Rates:
         return value, inside & self.known[below] & self.known[below + 1]
 
 
-def _clock_against(anchor: Samples, other: Samples) -> ClockFit:
+def _clock_against(anchor: Samples, other: Samples, *, rigid: bool) -> ClockFit:
     offset = _rough_offset(anchor, other)
     period = max(anchor.period_s, other.period_s)
     shifted = other.moved(offset, 0.0)
@@ -435,10 +438,16 @@ def _clock_against(anchor: Samples, other: Samples) -> ClockFit:
             lags.append(lag)
             weights.append(1.0 / np.sqrt(variance + 1e-8))  # no better than a tenth of a ms
     if len(lags) < 2:
-        return ClockFit(offset, 0.0, 0.01)
-    drift, extra, sd = _robust_line(np.array(times), np.array(lags), np.array(weights))
+        return ClockFit(offset, 0.0, anchor.role, 0.01, 5e-5, (lo + hi) / 2)
+    drift, extra, scatter = _robust_line(np.array(times), np.array(lags), np.array(weights))
     # shifted clock: t_first = t_own + offset, and then t_first += extra + drift * t
-    return ClockFit(offset + extra + drift * offset, drift, sd)
+    offset += extra + drift * offset
+    middle = float(np.mean(times))
+    if not rigid:  # a joint between them pulls the lag one way: scatter does not show it
+        return ClockFit(offset, drift, anchor.role, 0.002 + scatter / 2, 3e-5, middle)
+    sd = 5e-5 + 2 * scatter / np.sqrt(len(times))
+    sd_drift = 1e-6 + sd / max(float(np.std(times)), 1.0)
+    return ClockFit(offset, drift, anchor.role, sd, min(sd_drift, 5e-5), middle)
 
 
 def _rough_offset(anchor: Samples, other: Samples) -> float:

@@ -111,7 +111,7 @@ def measured(path: Path, args: argparse.Namespace) -> Measurement:
     with reading.progress_bar(path.name) as show:
         show(0.0, "reading")
         recording = reading.read(path, args, reading.bytes_shown(path, show))
-        from imu.measure import measure_recording
+        from imu.measuring import measure_recording
 
         return measure_recording(recording, calibration=args.calibration, bands=bands, progress=show)
 
