@@ -559,7 +559,7 @@ def _events(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> dict[str,
     forearm = tracks["forearm"].at(t) @ solution.state.mount["forearm"][:, 1] if "forearm" in solution.state.mount else None
 
     if shock is not None:
-        impact = swing.Moment(shock[0], 1.3 * shock[1])
+        impact = swing.Moment(shock[0], 2.0 * shock[1])
     else:
         direction = shaft if shaft is not None else forearm
         if direction is not None:

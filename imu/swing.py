@@ -188,15 +188,15 @@ def shock(
         if strongest < 1.0:
             continue
         # the blow rings on, but it is strongest within some 15 ms of contact
-        near = np.arange(max(3, peak - max(1, round(0.015 / period))), peak + 1)
+        near = np.arange(max(3, peak - max(2, round(0.015 / period))), peak + 1)
         first = next(int(k) for k in near if strength[k] > max(1.0, 0.12 * strongest))
         lows.append(t[first] - period / 2)
         highs.append(t[first] + period / 2)
         sizes.append(strongest)
     if not lows:
         return None
-    # the strongest sensor rules; those that agree with it narrow the stretch
-    order = np.argsort(sizes)[::-1]
+    # the quickest sensor that surely felt it rules; those that agree with it narrow the stretch
+    order = np.lexsort((-np.array(sizes), np.array(highs) - np.array(lows), np.array(sizes) < 3.0))
     lo, hi = lows[order[0]], highs[order[0]]
     for i in order[1:]:
         if lows[i] < hi and highs[i] > lo:
