@@ -32,6 +32,9 @@ if TYPE_CHECKING:
     from imu.library.store import Library
 
 MANIFEST = "recording.toml"
+FILED = "library/"
+"""Begins the key of a recording that is filed in the library; its identity follows."""
+
 CACHE_FORMAT = 1
 MOST_OPEN = 8
 """Measured recordings kept in memory."""
@@ -48,10 +51,11 @@ class Entry:
     path: Path
     club: str = ""
     recorded_at: str = ""
+    title: str = ""  # where the key is no name for people
 
     @property
     def name(self) -> str:
-        return self.key.rsplit("/", 1)[-1]
+        return self.title or self.key.rsplit("/", 1)[-1]
 
     @property
     def folder(self) -> str:
@@ -162,7 +166,9 @@ class Service:
         return sorted(found, key=lambda e: e.key)
 
     def entry(self, key: str) -> Entry | None:
-        """The recording of a link; only what the list holds, wherever the link points."""
+        """The recording of a link; only what the list (or the library) holds, wherever the link points."""
+        if key.startswith(FILED):
+            return self._filed(key)
         return next((e for e in self.recordings() if e.key == key), None)
 
     def count_measured(self, entry: Entry) -> int | None:
@@ -359,6 +365,41 @@ class Service:
         except LibraryError:
             return None
 
+    def open_library(self, *, create: bool = False) -> Library | None:
+        """As `library`, but one that is there and cannot be opened says why."""
+        from imu.library.store import Library, NoLibrary
+
+        try:
+            return Library.open(self._library, create=create)
+        except NoLibrary:
+            return None
+
+    def _filed(self, key: str) -> Entry | None:
+        """A recording of the library under its key."""
+        from imu.library.schema import Recording
+
+        library = self.open_library()
+        if library is None:
+            return None
+        with library, library.read() as session:
+            recording = session.get(Recording, key.removeprefix(FILED))
+            if recording is None:
+                return None
+            at = recording.recorded_at or recording.added_at
+            name = recording.lesson.student.name
+            return Entry(key, library.recording_path(recording), recording.club, at.astimezone().isoformat(), name)
+
+    def _filed_swings(self, entry: Entry) -> dict[int, tuple[str, str | None]]:
+        """Of a filed recording: number -> identity in the library, and why it is left out."""
+        from imu.library.finding import Wanted, swings
+
+        library = self.open_library()
+        if library is None:
+            return {}
+        with library:
+            lines = swings(library, Wanted(recording_id=entry.key.removeprefix(FILED)))
+        return {line.number: (line.id, line.left_out) for line in lines if line.number is not None}
+
     # -- letters -----------------------------------------------------------------------------------
 
     def letter_file(self, name: str) -> Path:
@@ -369,15 +410,34 @@ class Service:
 
     def left_out(self, entry: Entry) -> dict[int, str]:
         """Swings that the user left out of means: number -> reason. They belong to the content of
-        the recording: moving or renaming it keeps them."""
+        the recording: moving or renaming it keeps them. Of a filed recording the library knows."""
+        if entry.key.startswith(FILED):
+            return {n: why for n, (_, why) in self._filed_swings(entry).items() if why is not None}
         kept = self._read("left-out.json").get(self._hashes.of(entry.path), {})
         return {int(k): str(v) for k, v in kept.items()}
 
     def leave_out(self, entry: Entry, swing: int, reason: str = "") -> None:
+        if entry.key.startswith(FILED):
+            from imu.library.filing import leave_out
+
+            self._change_filed(entry, swing, lambda library, ids: leave_out(library, ids, reason=reason or "by hand"))
+            return
         self._change_left_out(entry, lambda kept: kept.update({str(swing): reason}))
 
     def take_back(self, entry: Entry, swing: int) -> None:
+        if entry.key.startswith(FILED):
+            from imu.library.filing import take_back
+
+            self._change_filed(entry, swing, take_back)
+            return
         self._change_left_out(entry, lambda kept: kept.pop(str(swing), None))
+
+    def _change_filed(self, entry: Entry, swing: int, change: Callable[[Library, list[str]], None]) -> None:
+        known = self._filed_swings(entry)
+        library = self.open_library()
+        if library is not None:
+            with library:
+                change(library, [known[swing][0]] if swing in known else [])
 
     def _change_left_out(self, entry: Entry, change: Callable[[dict[str, str]], object]) -> None:
         with self._lock:

@@ -19,7 +19,7 @@ from dashboard.doubts import doubts
 from dashboard.figures import NUMBERS, means_figure, rail_item, swing_figure
 from dashboard.pages import Page
 from dashboard.sentence import sentence
-from dashboard.service import Busy, Entry, Failed, Ready, Service
+from dashboard.service import FILED, Busy, Entry, Failed, Ready, Service
 from dashboard.words import count, group, listed, say
 from imu.errors import CupbowError
 from imu.measured import Measurement, Swing
@@ -176,7 +176,7 @@ class View:
 def view(service: Service, choice: Choice) -> View:
     entries = service.recordings()
     entry = _entry(service, choice, entries)
-    if not entries:
+    if not entries and entry is None:
         return View(ui.fault(say("recording.empty"), say("recording.empty_do"), where=str(service.root)))
     chooser = _chooser(service, entries, entry)
     if entry is None:
@@ -196,6 +196,8 @@ def _entry(service: Service, choice: Choice, entries: list[Entry] | None = None)
     entries = service.recordings() if entries is None else entries
     if choice.recording is None:
         return entries[0] if entries else None
+    if choice.recording.startswith(FILED):
+        return service.entry(choice.recording)
     return next((e for e in entries if e.key == choice.recording), None)
 
 

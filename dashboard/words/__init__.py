@@ -39,8 +39,10 @@ def listed(items: list[str]) -> str:
 
 @cache
 def catalogue(language: str = LANGUAGE) -> Mapping[str, str]:
-    text = files(__package__).joinpath(f"{language}.toml").read_text(encoding="utf-8")
-    return _flat(tomllib.loads(text))
+    found: dict[str, str] = {}
+    for name in (f"{language}.toml", f"{language}_library.toml"):
+        found |= _flat(tomllib.loads(files(__package__).joinpath(name).read_text(encoding="utf-8")))
+    return found
 
 
 def _flat(table: Mapping[str, Any], prefix: str = "") -> dict[str, str]:

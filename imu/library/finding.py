@@ -343,21 +343,22 @@ class FiledSwing:
     measured: MeasuredSwing
 
 
-def measured_swings(library: Library, wanted: Wanted) -> list[FiledSwing]:
+def measured_swings(library: Library, wanted: Wanted, *, limit: int | None = None, offset: int = 0) -> list[FiledSwing]:
     """Swings with all that was measured of them (no traces), in the order of `swings`."""
-    lines = swings(library, wanted)
+    lines = swings(library, wanted, limit=limit, offset=offset)
+    found: dict[str, tuple[str, dict[str, Any]]] = {}
     with library.read() as session:
-        found = {
-            swing_id: (calibration, document)
-            for swing_id, calibration, document in session.execute(
-                _chosen(select(Swing.id, MeasuredRecording.calibration, Reading.document), wanted)
-                .join(
-                    MeasuredRecording,
-                    and_(MeasuredRecording.recording_id == Recording.id, MeasuredRecording.place == "now"),
+        for start in range(0, len(lines), 500):
+            query = (
+                select(Reading.swing_id, MeasuredRecording.calibration, Reading.document)
+                .join(MeasuredRecording, MeasuredRecording.id == Reading.measurement_id)
+                .where(
+                    MeasuredRecording.place == "now",
+                    Reading.swing_id.in_([line.id for line in lines[start : start + 500]]),
                 )
-                .join(Reading, and_(Reading.measurement_id == MeasuredRecording.id, Reading.swing_id == Swing.id))
             )
-        }
+            for swing_id, calibration, document in session.execute(query):
+                found[swing_id] = (calibration, document)
     return [
         FiledSwing(line, found[line.id][0], MeasuredSwing.from_json(found[line.id][1]))
         for line in lines

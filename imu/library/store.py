@@ -63,6 +63,10 @@ class LibraryError(CupbowError):
     """The library cannot be opened or changed as it is."""
 
 
+class NoLibrary(LibraryError):
+    """There is no library at that place yet."""
+
+
 @dataclass(frozen=True)
 class Done:
     """A change in the journal."""
@@ -116,7 +120,7 @@ class Library:
         store = folder / STORE
         if not store.exists():
             if not create:
-                raise LibraryError(f"{folder}: there is no library here yet; `cupbow add` starts one")
+                raise NoLibrary(f"{folder}: there is no library here yet; `cupbow add` starts one")
             if folder.exists() and (not folder.is_dir() or any(p.name != "incoming" for p in folder.iterdir())):
                 raise LibraryError(f"{folder}: is not a library (no {STORE} in it); choose a new or empty folder")
         try:
