@@ -468,7 +468,9 @@ def _rough_offset(anchor: Samples, other: Samples) -> float:
     best = int(np.argmax(correlation))
     if near.any():
         best_near = int(np.flatnonzero(near)[np.argmax(correlation[near])])
-        if correlation[best_near] > 0.8 * correlation[best]:
+        # Motions that the two do not share, as before the first swing, correlate by 0.3 somewhere.
+        alike = correlation[best] > 0.5 * np.sqrt((a @ a) * (b @ b))
+        if correlation[best_near] > 0.8 * correlation[best] or not alike:
             best = best_near
     return float(lag[best])
 
