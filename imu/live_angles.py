@@ -44,6 +44,8 @@ _AXIAL_SD = 2.5 * DEG  # axial play and slip, as one slow error
 _AXIAL_FRAMES = 10  # frames that share one draw of it
 _TILT_SD = 0.7 * DEG  # of a tilt in calm; see tests/test_live_angles.py
 _TURN_SHARE = 0.006  # of what a sensor turns through: scale and axes left over
+_TURN_SHARE_LATE = 0.02  # where stamps are arrivals, and losses show late
+_LATE_S = 0.02  # how far such a stamp may be off now
 _SLOW = 300 * DEG
 _FAST = 400 * DEG
 _CALM = 30 * DEG
@@ -283,7 +285,7 @@ class LiveAngles:
             keep = math.exp(-length / _TAU_CALM_S)
             sensor.tilt_sd = math.hypot(sensor.tilt_sd * keep, _TILT_SD * math.sqrt(1 - keep**2))
         else:
-            self._doubt(sensor, _TURN_SHARE * speed * length)
+            self._doubt(sensor, (_TURN_SHARE_LATE if sensor.clock.late else _TURN_SHARE) * speed * length)
 
     def _doubt(self, sensor: _Sensor, turn: float, *, alone: bool = False) -> None:
         """A turn (rad) that was not seen well: tilt and heading may be off by so much more. Errors of
@@ -413,6 +415,10 @@ class LiveAngles:
         base = self.model.sd.get(name, 5 * DEG)
         worn = {self._hand if part == "hand" else part for part in _NEEDS[name]}
         parts = [base, *(self._sensors[role].tilt_sd for role in worn)]  # type: ignore[index]
+        for role in worn:
+            sensor = self._sensors[role]  # type: ignore[index]
+            if sensor.clock.late and len(worn) > 1:
+                parts.append(float(np.linalg.norm(sensor.rate)) * _LATE_S)
         if len(_NEEDS[name]) == 2:
             moving = "club" if "club" in _NEEDS[name] else "hand"
             key = self._key(self._hand) if moving == "hand" and self._hand else moving
