@@ -14,7 +14,8 @@ from html import escape
 import numpy as np
 
 from dashboard.words import say
-from imu.compare import COVERAGE, NOT_YET, Row, Summary
+from imu.compare import Row, Summary
+from imu.contrast import COVERAGE, NOT_YET
 from imu.curves import CurveComparison, span_words
 from imu.recording import SIGNS, Array
 

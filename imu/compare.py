@@ -1,13 +1,7 @@
 """What has changed between sets of swings, and what cannot be told yet.
 
-The model is hierarchical: swings within calibrations within lessons. A reading is the set's mean,
-plus the lesson's own level where a set holds several lessons, plus the zero that was drawn once for
-its calibration and that all swings of that calibration share, plus what differs from swing to swing.
-More swings shrink only the last part; a calibration that both sets share cancels; a change between
-two events of one swing never held the zero. The size of the zero is known beforehand (the shared
-part of each reading's uncertainty, JCGM 100:2008), that of the swing-to-swing part is estimated from
-the swings, and both meet in one generalised least-squares contrast whose degrees of freedom follow
-Welch and Satterthwaite (JCGM 100:2008, G.4).
+The statistics of one measure are in `imu.contrast`: swings within calibrations within lessons, and a
+zero that all swings of a calibration share. A change between two events of one swing never held it.
 
 A difference is `changed` when it exceeds the smallest detectable change, which is the half-width
 of its 95 % interval. Several targets looked at together are judged together: their joint error stays
@@ -21,23 +15,32 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property, lru_cache
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from scipy import stats
 
+from imu.contrast import (
+    COVERAGE,
+    FEW,
+    NOT_YET,
+    Estimate,
+    Sample,
+    Steadiness,
+    Tell,
+    estimate,
+    joint_alpha,
+    steadiness,
+)
 from imu.errors import CupbowError, UsageError
 from imu.measured import Measurement, Swing, Value
-from imu.recording import ANGLES, EVENTS, KINDS, SIGNS, Array
+from imu.recording import ANGLES, EVENTS, KINDS, Array
+from imu.wording import change_words, headline, measure_words, tell_words
 
 SCHEMA = "cupbow.compare/1"
 
-COVERAGE = float(stats.norm.ppf(0.975))
-"""Expanded over standard uncertainty, 95 % coverage."""
-
 CHANGED = "changed"
-NOT_YET = "not yet distinguishable"
 NOT_COMPARED = "not compared"
 
 DEFAULT_TARGETS = (
@@ -50,16 +53,6 @@ DEFAULT_TARGETS = (
 """Judged when neither the caller nor the swings' bands name targets."""
 
 TEMPO = ("backswing_s", "downswing_s", "ratio")
-
-POWER = 0.8
-"""How surely the swings that "would tell" would tell, were the difference as it looks now."""
-
-MOST_MORE = 60
-"""More swings than this are not asked for: it is said that more won't tell."""
-
-FEW = 5
-OUTLIER = 3.5  # modified z-score, Iglewicz & Hoaglin 1993, How to Detect and Handle Outliers
-RESOLUTION = 1e-3 / math.sqrt(12.0)  # results are kept to a thousandth of a degree
 
 
 # -- sets of swings ----------------------------------------------------------------------------
@@ -140,383 +133,7 @@ class Entry:
     name: str  # the swing's number, with its calibration where a set has several
 
 
-# -- one measure, two sets: numbers ------------------------------------------------------------
-@dataclass(frozen=True, eq=False)
-class Sample:
-    """Readings of one measure in one set.
-
-    `values` (n,), with the calibration and lesson of each; `zero_u` maps each calibration to the
-    standard uncertainty of its zero, in the unit of the values.
-    """
-
-    values: Array
-    calibrations: tuple[str, ...]
-    lessons: tuple[str, ...]
-    zero_u: Mapping[str, float]
-
-    @classmethod
-    def plain(cls, values: Sequence[float] | Array, *, calibration: str = "", zero_u: float = 0.0) -> Sample:
-        """All swings from one calibration."""
-        y = np.asarray(values, dtype=float)
-        return cls(y, (calibration,) * len(y), (calibration,) * len(y), {calibration: zero_u})
-
-    def without(self, rows: Iterable[int]) -> Sample:
-        out = set(rows)
-        keep = [i for i in range(len(self.values)) if i not in out]
-        return Sample(
-            self.values[keep],
-            tuple(self.calibrations[i] for i in keep),
-            tuple(self.lessons[i] for i in keep),
-            self.zero_u,
-        )
-
-    def centred(self) -> Array:
-        """Values less the median of their calibration."""
-        out = self.values.copy()
-        for c in set(self.calibrations):
-            rows = [i for i, x in enumerate(self.calibrations) if x == c]
-            out[rows] -= np.median(out[rows])
-        return out
-
-    def outliers(self) -> list[int]:
-        """Rows whose modified z-score exceeds 3.5 (Iglewicz & Hoaglin 1993); none among fewer than 5."""
-        if len(self.values) < FEW:
-            return []
-        off = np.abs(self.centred())
-        mad = float(np.median(off))
-        return [int(i) for i in np.flatnonzero(0.6745 * off > OUTLIER * max(mad, RESOLUTION))]
-
-
-@dataclass(frozen=True, eq=False)
-class _Layout:
-    """Cells (set, calibration) of two samples: what the contrast needs to know of the swings."""
-
-    sets: Array  # (k,) 0 or 1
-    counts: Array  # (k,)
-    means: Array  # (k,)
-    shared_zero: Array  # (k, k) covariance of the zeros
-    same_lesson: Array  # (k, k) 1 where two cells come from one lesson
-    var: tuple[float, float]  # swing to swing, per set
-    dof: tuple[int, int]
-    extra: Array  # (k, k) covariance beyond zeros and swings: lessons that differ
-    extra_dof: float
-
-    def contrast(self, counts: Array | None = None) -> tuple[Array, Array, Array]:
-        """Weights (2, k) that give the two means, and the covariances (k, k) of swings and zeros."""
-        n = self.counts if counts is None else counts
-        swings = np.diag(np.where(self.sets == 0, self.var[0], self.var[1]) / n)
-        design = np.stack([self.sets == 0, self.sets == 1], axis=1).astype(float)
-        solved = np.linalg.solve(swings + self.shared_zero + self.extra, design)
-        return np.linalg.solve(design.T @ solved, solved.T), swings, self.shared_zero
-
-    def uncertainty(self, counts: Array | None = None) -> tuple[float, float, float, float, Array]:
-        """Of the difference: u of swings, zeros and lessons, Welch–Satterthwaite dof, weights (k,)."""
-        n = self.counts if counts is None else counts
-        weights, _, zeros = self.contrast(n)
-        w = weights[1] - weights[0]
-        parts = [float(np.sum(w[self.sets == s] ** 2 * self.var[s] / n[self.sets == s])) for s in (0, 1)]
-        more = n.sum() - self.counts.sum()
-        dofs = [self.dof[s] + (more if counts is not None and np.any((n > self.counts) & (self.sets == s)) else 0)
-                for s in (0, 1)]  # fmt: skip
-        lessons = float(w @ self.extra @ w)
-        zero = float(w @ zeros @ w)
-        total = sum(parts) + zero + lessons
-        below = sum(p * p / d for p, d in zip(parts, dofs, strict=True)) + lessons**2 / self.extra_dof
-        dof = total * total / below if below > 0 else math.inf
-        return math.sqrt(sum(parts)), math.sqrt(max(zero, 0.0)), math.sqrt(lessons), dof, w
-
-
-def _layout(a: Sample, b: Sample) -> _Layout:
-    sets, counts, means, cals, lessons = [], [], [], [], []
-    ss, dof = [0.0, 0.0], [0, 0]
-    for s, sample in enumerate((a, b)):
-        for c in dict.fromkeys(sample.calibrations):
-            rows = [i for i, x in enumerate(sample.calibrations) if x == c]
-            y = sample.values[rows]
-            sets.append(s)
-            counts.append(len(y))
-            means.append(y.mean())
-            cals.append(c)
-            lessons.append(sample.lessons[rows[0]])
-            ss[s] += float(((y - y.mean()) ** 2).sum())
-            dof[s] += len(y) - 1
-    zero = {**a.zero_u, **b.zero_u}
-    for c in a.zero_u.keys() & b.zero_u.keys():
-        zero[c] = max(a.zero_u[c], b.zero_u[c])
-    k = len(sets)
-    same_cal = np.array([[cals[i] == cals[j] for j in range(k)] for i in range(k)])
-    same_lesson = np.array([[lessons[i] == lessons[j] for j in range(k)] for i in range(k)])
-    u = np.array([zero[c] for c in cals])
-    # One set without a repeat borrows the spread of the other.
-    pooled = sum(ss) / max(sum(dof), 1)
-    var = tuple(max(ss[s] / dof[s] if dof[s] else pooled, RESOLUTION**2) for s in (0, 1))
-    return _with_lessons(
-        _Layout(
-            sets=np.array(sets),
-            counts=np.array(counts, dtype=float),
-            means=np.array(means),
-            shared_zero=np.where(same_cal, np.outer(u, u), 0.0),
-            same_lesson=same_lesson.astype(float),
-            var=(var[0], var[1]),
-            dof=(dof[0] or sum(dof) or 1, dof[1] or sum(dof) or 1),
-            extra=np.zeros((k, k)),
-            extra_dof=math.inf,
-        )
-    )
-
-
-def _with_lessons(layout: _Layout) -> _Layout:
-    """Adds what lessons (or calibrations of one lesson) differ beyond zeros and swings.
-
-    Method of moments (DerSimonian & Laird 1986, doi:10.1016/0197-2456(86)90046-2, for any
-    covariance): a level that both sets share within a lesson, and one of each cell. A few lessons
-    may agree by luck, which would make the interval too narrow; half the standard error that the
-    moment estimate has among lessons that don't differ is therefore added.
-    """
-    free = len(layout.sets) - 2
-    if free < 1:
-        return layout
-    design = np.stack([layout.sets == 0, layout.sets == 1], axis=1).astype(float)
-    across = layout.same_lesson[layout.sets == 0][:, layout.sets == 1].any()
-    several = any((layout.same_lesson[layout.sets == s][:, layout.sets == s] == 0).any() for s in (0, 1))
-    cells = np.eye(len(layout.sets))
-    levels = (layout.same_lesson, cells) if across else (layout.same_lesson,) if several else (cells,)
-    out = layout
-    for level in levels:
-        weights, swings, zeros = out.contrast()
-        inverse = np.linalg.inv(swings + zeros + out.extra)
-        residual = layout.means - design @ (weights @ layout.means)
-        projector = inverse - inverse @ design @ weights
-        per_unit = float(np.trace(projector @ level))
-        if per_unit > 1e-6 * float(np.trace(projector)):
-            tau2 = max((float(residual @ inverse @ residual) - free) / per_unit, 0.0)
-            if several and level is levels[-1]:
-                tau2 += 0.5 * math.sqrt(2.0 * free) / per_unit
-            if tau2 > 0:
-                out = replace(out, extra=out.extra + tau2 * level, extra_dof=float(free))
-    return out
-
-
-@dataclass(frozen=True, eq=False)
-class Estimate:
-    """The difference of two sets (second less first) in the unit of the readings.
-
-    `u` is its standard uncertainty with `dof` degrees of freedom, made of `u_swings`, which more
-    swings shrink, and of `u_zero` and `u_lessons`, which they don't.
-    """
-
-    mean_a: float
-    mean_b: float
-    u_mean_a: float
-    u_mean_b: float
-    sd_a: float
-    sd_b: float
-    sd: float  # pooled, swing to swing within calibrations
-    n_a: int
-    n_b: int
-    u_swings: float
-    u_zero: float
-    u_lessons: float
-    dof: float
-    layout: _Layout
-
-    @property
-    def difference(self) -> float:
-        return self.mean_b - self.mean_a
-
-    @property
-    def u(self) -> float:
-        return math.sqrt(self.u_swings**2 + self.u_zero**2 + self.u_lessons**2)
-
-    @property
-    def p(self) -> float:
-        """Two-sided, of this difference looked at alone."""
-        return float(2 * stats.t.sf(abs(self.difference) / self.u, self.dof))
-
-    def half_width(self, alpha: float = 0.05) -> float:
-        """Of the (1 − alpha) interval: the smallest detectable change."""
-        return float(stats.t.isf(alpha / 2, self.dof)) * self.u
-
-    def detectable(self, alpha: float = 0.05, power: float = POWER) -> float:
-        """The true change that would be called changed with the given probability."""
-        return float(stats.t.isf(alpha / 2, self.dof) + stats.t.isf(1 - power, self.dof)) * self.u
-
-    @property
-    def effect(self) -> float:
-        """Hedges' g: the difference over the pooled swing-to-swing spread, corrected for few swings
-        (Hedges 1981, doi:10.3102/10769986006002107)."""
-        return self.difference / self.sd * (1 - 3 / (4 * (self.n_a + self.n_b - 2) - 1)) if self.sd > 0 else math.nan
-
-    def tell(self, alpha: float = 0.05) -> Tell:
-        """How many more swings would tell, were the difference as it looks now."""
-        need = abs(self.difference)
-        last = [int(np.flatnonzero(self.layout.sets == s)[-1]) for s in (0, 1)]
-
-        def detectable(more: float, cells: Sequence[int]) -> float:
-            counts = self.layout.counts.copy()
-            counts[list(cells)] += more
-            swings, zero, lessons, dof, _ = self.layout.uncertainty(counts)
-            factor = float(stats.t.isf(alpha / 2, dof) + stats.t.isf(1 - POWER, dof))
-            return factor * math.sqrt(swings**2 + zero**2 + lessons**2)
-
-        for who, cells in (("later", last[1:]), ("each", last)):
-            if detectable(MOST_MORE, cells) <= need:
-                low, high = 0, MOST_MORE
-                while high - low > 1:
-                    mid = (low + high) // 2
-                    low, high = (low, mid) if detectable(mid, cells) <= need else (mid, high)
-                return Tell(who, high)
-        shared = math.hypot(self.u_zero, self.u_lessons) * float(stats.norm.isf(alpha / 2) + stats.norm.isf(1 - POWER))
-        if self.u_lessons > self.u_zero and shared > 0.5 * need:
-            return Tell("never", limit="lessons")
-        return Tell("never", limit="zero" if self.u_zero > 0 and shared > 0.5 * need else "small")
-
-
-@dataclass(frozen=True)
-class Tell:
-    """What would tell: `swings` more in the `later` set or in `each`; or `never`, for the `zero` (or
-    the spread between `lessons`) is larger than the difference, or the difference is too `small`."""
-
-    who: str
-    swings: int | None = None
-    limit: str | None = None
-
-    def to_json(self) -> dict[str, Any]:
-        return {"who": self.who, "swings": self.swings, "limit": self.limit}
-
-
-def estimate(a: Sample, b: Sample) -> Estimate:
-    """The difference b − a of two samples, with its uncertainty.
-
-    With one calibration each and no zero it is Welch's test. Raises CupbowError when neither set
-    repeats: without two swings from one calibration nobody knows the spread.
-    """
-    if len(a.values) == 0 or len(b.values) == 0:
-        raise CupbowError("a set holds no reading of this measure: nothing to compare")
-    layout = _layout(a, b)
-    dofs = [len(s.values) - len(set(s.calibrations)) for s in (a, b)]
-    if sum(dofs) < 1:
-        raise CupbowError("too few swings to know their spread: two of one calibration at least")
-    swings, zero, lessons, dof, _ = layout.uncertainty()
-    weights, cov_swings, cov_zeros = layout.contrast()
-    means = weights @ layout.means
-    cov = weights @ (cov_swings + cov_zeros + layout.extra) @ weights.T
-    pooled = sum(v * d for v, d in zip(layout.var, dofs, strict=True)) / sum(dofs)
-    return Estimate(
-        mean_a=float(means[0]),
-        mean_b=float(means[1]),
-        u_mean_a=math.sqrt(cov[0, 0]),
-        u_mean_b=math.sqrt(cov[1, 1]),
-        sd_a=math.sqrt(layout.var[0]) if dofs[0] else math.nan,
-        sd_b=math.sqrt(layout.var[1]) if dofs[1] else math.nan,
-        sd=math.sqrt(pooled),
-        n_a=len(a.values),
-        n_b=len(b.values),
-        u_swings=swings,
-        u_zero=zero,
-        u_lessons=lessons,
-        dof=dof,
-        layout=layout,
-    )
-
-
-@dataclass(frozen=True, eq=False)
-class Summary:
-    """One measure of one set: mean with the half-width of its 95 % interval (zeros and all), and the
-    spread from swing to swing (standard deviation, NaN for single swings)."""
-
-    label: str
-    key: str
-    mean: float
-    u95: float
-    sd: float
-    values: tuple[tuple[str, float], ...]
-
-    @property
-    def n(self) -> int:
-        return len(self.values)
-
-
-def summarise(group: SwingSet, key: str, *, kind: str = "full") -> Summary | None:
-    """None where fewer than two readings of one calibration are there."""
-    r = _readings(group, kind, key)
-    # Laid beside a set that stands still and has no zero, the difference is the mean.
-    still = Sample.plain([0.0, 0.0], calibration=" ")
-    if len(r.sample.values) - len(set(r.sample.calibrations)) < 1:
-        return None
-    e = estimate(still, r.sample)
-    named = tuple(zip(r.names, map(float, r.sample.values), strict=True))
-    return Summary(group.label, key, e.mean_b, e.half_width(), e.sd_b, named)
-
-
-def joint_alpha(correlation: Array, alpha: float = 0.05) -> float:
-    """The level at which each of m tests is judged so that, with nothing changed, any of them comes
-    out significant with probability `alpha`.
-
-    `correlation` (m, m) is that of the m differences. By quasi-random integration; one test
-    gives `alpha`, independent ones Šidák's level.
-    """
-    m = len(correlation)
-    if m <= 1:
-        return alpha
-    values, vectors = np.linalg.eigh(correlation)
-    root = vectors * np.sqrt(np.clip(values, 0.0, None))
-    draws = _normal_draws(m) @ root.T
-    least = 1 - (1 - alpha) ** (1 / m)
-    found = 2 * float(stats.norm.sf(np.quantile(np.abs(draws).max(axis=1), 1 - alpha)))
-    return min(max(found, least), alpha)
-
-
-@lru_cache(maxsize=16)
-def _normal_draws(m: int) -> Array:
-    """Low-discrepancy, with a fixed seed: a verdict does not depend on the throw of dice."""
-    engine = stats.qmc.MultivariateNormalQMC(np.zeros(m), rng=np.random.default_rng(20260101))
-    return np.asarray(engine.random(2**14))
-
-
 # -- one measure, two sets: what is shown ------------------------------------------------------
-@dataclass(frozen=True, eq=False)
-class Steadiness:
-    """Spread from swing to swing, second set over first, with its 95 % interval from F; judged by
-    Brown and Forsythe's test (1974), which outliers and skew disturb less."""
-
-    sd_a: float
-    sd_b: float
-    ratio: float
-    low: float
-    high: float
-    p: float
-
-    @property
-    def verdict(self) -> str:
-        if self.p >= 0.05:
-            return NOT_YET
-        return "steadier" if self.ratio < 1 else "less steady"
-
-
-def steadiness(a: Sample, b: Sample) -> Steadiness | None:
-    """None below five swings a set, where a spread says nothing."""
-    if min(len(a.values), len(b.values)) < FEW:
-        return None
-    ca, cb = a.centred(), b.centred()
-    if max(np.ptp(ca), np.ptp(cb)) <= 2 * RESOLUTION:
-        return None
-    da, db = (len(s.values) - len(set(s.calibrations)) for s in (a, b))
-    if min(da, db) < 1:
-        return None
-    e = estimate(a, b)
-    ratio = e.sd_b / e.sd_a
-    f_low, f_high = stats.f.ppf([0.025, 0.975], db, da)
-    return Steadiness(
-        e.sd_a,
-        e.sd_b,
-        ratio,
-        float(ratio / math.sqrt(f_high)),
-        float(ratio / math.sqrt(f_low)),
-        float(stats.levene(ca, cb, center="median").pvalue),
-    )
-
-
 @dataclass(frozen=True, eq=False)
 class Row:
     """One measure of two sets.
@@ -547,6 +164,10 @@ class Row:
     @property
     def unit(self) -> str:
         return "°" if self.angle != "tempo" else "" if self.key.endswith("ratio") else " s"
+
+    @property
+    def changed(self) -> bool:
+        return self.verdict == CHANGED
 
     @property
     def sdc(self) -> float | None:
@@ -745,7 +366,7 @@ def _value(swing: Swing, key: str) -> Value | None:
     return table.get(angle, {}).get(where)
 
 
-def _zero_u95(value: Value, key: str) -> float:
+def zero_u95(value: Value, key: str) -> float:
     """The shared part; where it was not split, all of it counts as shared, unless it cancels."""
     if value.zero_u95_deg is not None:
         return value.zero_u95_deg
@@ -770,7 +391,7 @@ def _readings(group: SwingSet, kind: str, key: str) -> _Readings:
         usable = [(e, v) for e, v in usable if ("zero_frame" in v.marks) == other_zero]
     zero: dict[str, float] = {}
     for e, v in usable:
-        zero[e.calibration] = max(zero.get(e.calibration, 0.0), _zero_u95(v, key) / COVERAGE)
+        zero[e.calibration] = max(zero.get(e.calibration, 0.0), zero_u95(v, key) / COVERAGE)
     sample = Sample(
         np.array([v.value_deg for _, v in usable], dtype=float),
         tuple(e.calibration for e, _ in usable),
@@ -895,6 +516,36 @@ def _correlation(judged: Sequence[tuple[str, Row, _Readings, _Readings]]) -> Arr
     return out
 
 
+# -- one set ------------------------------------------------------------------------------------
+@dataclass(frozen=True, eq=False)
+class Summary:
+    """One measure of one set: mean with the half-width of its 95 % interval (zeros and all), and the
+    spread from swing to swing (standard deviation, NaN for single swings)."""
+
+    label: str
+    key: str
+    mean: float
+    u95: float
+    sd: float
+    values: tuple[tuple[str, float], ...]
+
+    @property
+    def n(self) -> int:
+        return len(self.values)
+
+
+def summarise(group: SwingSet, key: str, *, kind: str = "full") -> Summary | None:
+    """None where fewer than two readings of one calibration are there."""
+    r = _readings(group, kind, key)
+    # Laid beside a set that stands still and has no zero, the difference is the mean.
+    still = Sample.plain([0.0, 0.0], calibration=" ")
+    if len(r.sample.values) - len(set(r.sample.calibrations)) < 1:
+        return None
+    e = estimate(still, r.sample)
+    named = tuple(zip(r.names, map(float, r.sample.values), strict=True))
+    return Summary(group.label, key, e.mean_b, e.half_width(), e.sd_b, named)
+
+
 # -- what to know before concluding ------------------------------------------------------------
 def _cautions(
     a: SwingSet, b: SwingSet, kind: str, rows: Sequence[Row], read: Mapping[str, tuple[_Readings, _Readings]]
@@ -976,175 +627,3 @@ def _sensors(group: SwingSet) -> str:
 
 def _swings(n: int) -> str:
     return "1 swing" if n == 1 else f"{n} swings"
-
-
-# -- words -------------------------------------------------------------------------------------
-TITLES: Mapping[str, str] = {
-    "wrist_flexion": "wrist",
-    "wrist_deviation": "wrist hinge",
-    "forearm_roll": "forearm roll",
-    "face_to_forearm": "face to arm",
-    "face_since_address": "face since address",
-    "face_roll": "face roll",
-    "shaft_elevation": "shaft height",
-    "shaft_past_level": "shaft past level",
-    "shaft_off_plane": "shaft off plane",
-    "tempo": "tempo",
-}
-_TEMPO_TITLES = {"backswing_s": "backswing time", "downswing_s": "downswing time", "ratio": "tempo, back to down"}
-_MORE: Mapping[str, tuple[str, str]] = {
-    "wrist_flexion": ("more bowed", "more cupped"),
-    "wrist_deviation": ("less hinged", "more hinged"),
-    "forearm_roll": ("more pronated", "more supinated"),
-    "face_to_forearm": ("more open", "more closed"),
-    "face_since_address": ("more open", "more closed"),
-    "face_roll": ("more opening", "more closing"),
-    "shaft_elevation": ("higher", "lower"),
-    "shaft_past_level": ("longer", "shorter"),
-    "shaft_off_plane": ("steeper", "shallower"),
-}
-
-
-def event_words(event: str) -> str:
-    return event.replace("_", " ")
-
-
-def measure_words(key: str) -> str:
-    """`wrist_flexion@top` → "wrist, top"."""
-    angle, _, where = key.partition("@")
-    if angle == "tempo":
-        return _TEMPO_TITLES.get(where, where)
-    title = TITLES.get(angle, angle.replace("_", " "))
-    first, between, second = where.partition("..")
-    if between:
-        return f"{title}, {event_words(first)} to {event_words(second)}"
-    if angle == "shaft_past_level":
-        return title
-    return f"{title}, {event_words(where)}"
-
-
-def side_words(key: str, value_deg: float) -> str:
-    """A reading for those who don't read signs: "21° cupped"; whole degrees."""
-    angle, _, where = key.partition("@")
-    if angle == "tempo":
-        return f"{value_deg:.1f}" if where == "ratio" else f"{value_deg:.2f} s"
-    whole = round(abs(value_deg))
-    if whole == 0:
-        return "flat" if angle == "wrist_flexion" and ".." not in where else "0°"
-    side = SIGNS[angle][0 if value_deg > 0 else 1]
-    return f"{whole}° towards {side}" if ".." in where and angle == "wrist_flexion" else f"{whole}° {side}"
-
-
-def _comparative(row: Row) -> str:
-    e = row.estimate
-    assert e is not None
-    up = e.difference > 0
-    where = row.key.partition("@")[2]
-    if row.angle == "tempo":
-        return ("higher" if up else "lower") if where == "ratio" else ("slower" if up else "quicker")
-    if ".." in where:
-        side = SIGNS[row.angle][0 if up else 1]
-        return f"more towards {side}"
-    same_side = e.mean_a * e.mean_b > 0
-    if row.angle == "wrist_flexion" and (same_side or abs(e.mean_b) < 1) and abs(e.mean_b) < abs(e.mean_a):
-        return "flatter"
-    if row.angle in ("face_to_forearm", "face_since_address") and same_side and abs(e.mean_b) < abs(e.mean_a):
-        return f"less {SIGNS[row.angle][0 if e.mean_b > 0 else 1]}"
-    return _MORE[row.angle][0 if up else 1]
-
-
-def _amount(row: Row) -> str:
-    size = abs(row.difference or 0.0)
-    return f"{size:.0f}°" if row.unit == "°" else f"{size:.2f}{row.unit}"
-
-
-def change_words(row: Row) -> str:
-    """ "12° flatter", "maybe 6° less open", "nothing to see yet", or why not."""
-    if row.estimate is None:
-        return f"can't be told: {row.reason}"
-    text = f"{_amount(row)} {_comparative(row)}"
-    if row.verdict == CHANGED or row.verdict is None:
-        return text
-    return f"maybe {text}" if abs(row.estimate.difference) > 0.5 * (row.sdc or 0.0) else "nothing to see yet"
-
-
-def tell_words(row: Row) -> str:
-    """What would tell."""
-    tell = row.tell
-    if row.estimate is None or tell is None:
-        return ""
-    if tell.who == "later":
-        return f"{tell.swings} more {'swing' if tell.swings == 1 else 'swings'} now would tell"
-    if tell.who == "each":
-        return f"{tell.swings} more {'swing' if tell.swings == 1 else 'swings'} each would tell"
-    if tell.limit == "zero":
-        share = COVERAGE * row.estimate.u_zero
-        return f"more swings won't tell: the zeros alone make ±{share:.0f}°"
-    if tell.limit == "lessons":
-        return "more swings won't tell: the lessons differ among themselves; more lessons would"
-    e = row.estimate
-    most = max(abs(e.difference - (row.sdc or 0.0)), abs(e.difference + (row.sdc or 0.0)))
-    bound = f"{math.ceil(most)}°" if row.unit == "°" else f"{most:.2f}{row.unit}"
-    return f"if anything changed, then by less than {bound}; more swings won't tell soon"
-
-
-_NUMBERS = ("Nothing", "One thing", "Two things", "Three things", "Four things", "Five things", "Six things")
-
-
-def headline(pair: Pair) -> str:
-    """The comparison in a sentence or two."""
-    changed, open_ = pair.changed, pair.not_yet
-    if not changed and not open_:
-        return "Nothing here can be compared."
-    if changed:
-        parts = [f"{said} is {how}" for said, how in _together(changed)]
-        count = _NUMBERS[len(changed)] if len(changed) < len(_NUMBERS) else f"{len(changed)} things"
-        verb = "has" if len(changed) == 1 else "have"
-        first = f"{count} {verb} changed: {_listed(parts)}."
-    else:
-        first = "Nothing is known to have changed yet."
-    maybe = [r for r in open_ if r.estimate and abs(r.estimate.difference) > 0.5 * (r.sdc or 0.0)]
-    if not maybe:
-        return first
-    them = _capital(_listed([_subject(r) for r in maybe]))
-    if changed:
-        return f"{first} {them} may have changed too; it is too early to say."
-    return f"{first} {them} {'look' if len(maybe) > 1 else 'looks'} different; it is too early to say."
-
-
-def _together(rows: Sequence[Row]) -> list[tuple[str, str]]:
-    """Subject and comparative; what one angle does at several events is said once."""
-    groups: dict[tuple[str, str], list[Row]] = {}
-    for r in rows:
-        alone = r.key if ".." in r.key or r.angle == "tempo" else ""
-        groups.setdefault((r.angle + alone, _comparative(r)), []).append(r)
-    out = []
-    for (_, how), same in groups.items():
-        first = _subject(same[0])
-        rest = [_subject(r).partition(" at ")[2] for r in same[1:]]
-        out.append((_listed([first, *(f"at {e}" for e in rest)]), how))
-    return out
-
-
-def _subject(row: Row) -> str:
-    angle, _, where = row.key.partition("@")
-    if angle == "tempo":
-        return f"the {_TEMPO_TITLES.get(where, where)}"
-    if angle == "shaft_past_level":
-        return "the swing"
-    first, between, second = where.partition("..")
-    title = TITLES.get(angle, angle.replace("_", " "))
-    if between:
-        return f"the {title} from {event_words(first)} to {event_words(second)}"
-    at = "the top" if where == "top" else event_words(where)
-    return f"the {title} at {at}"
-
-
-def _listed(parts: Sequence[str]) -> str:
-    if len(parts) < 2:
-        return "".join(parts)
-    return f"{', '.join(parts[:-1])}{',' if len(parts) > 2 or ' is ' in parts[0] else ''} and {parts[-1]}"
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -19,7 +19,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from imu.compare import COVERAGE, FEW, Entry, SwingSet, _zero_u95
+from imu.compare import Entry, SwingSet, zero_u95
+from imu.contrast import COVERAGE, FEW
 from imu.errors import CupbowError
 from imu.recording import ANGLES, EVENTS, Array
 
@@ -230,6 +231,6 @@ def _zero_of_difference(entries: Sequence[Sequence[Entry]], angle: str) -> float
             weight[e.calibration] = weight.get(e.calibration, 0.0) + sign / len(group)
             for event, v in e.swing.angles.get(angle, {}).items():
                 if v.known:
-                    u = _zero_u95(v, f"{angle}@{event}") / COVERAGE
+                    u = zero_u95(v, f"{angle}@{event}") / COVERAGE
                     zero[e.calibration] = max(zero.get(e.calibration, 0.0), u)
     return math.sqrt(sum((w * zero.get(c, 0.0)) ** 2 for c, w in weight.items()))

@@ -17,19 +17,11 @@ from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
-from imu.compare import (
-    COVERAGE,
-    Pair,
-    Row,
-    _comparative,
-    _listed,
-    _subject,
-    _together,
-    measure_words,
-    side_words,
-)
+from imu.compare import Pair, Row
+from imu.contrast import COVERAGE
 from imu.errors import CupbowError, UsageError
 from imu.measured import write_whole
+from imu.wording import capital, comparative, listed, measure_words, side_words, subject, together
 
 WORDS_SCHEMA = "cupbow.words/1"
 PAPERS: Mapping[str, str] = {"a4": "A4", "letter": "letter"}
@@ -264,7 +256,7 @@ def _number(row: Row) -> NumberRow:
         return Reading(f"{side_words(row.key, mean)}, ± {plus}", mean, u95)
 
     return NumberRow(
-        name=_capital(measure_words(row.key).replace(", ", " at ", 1) if row.key.endswith(("@top", "@impact"))
+        name=capital(measure_words(row.key).replace(", ", " at ", 1) if row.key.endswith(("@top", "@impact"))
                       else measure_words(row.key)),
         before=reading(e.mean_a, e.u_mean_a),
         now=reading(e.mean_b, e.u_mean_b),
@@ -323,16 +315,16 @@ def _thought(row: Row) -> tuple[str, str, tuple[str, ...]]:
 
 
 def _yours(row: Row) -> str:
-    return "your " + _subject(row).removeprefix("the ")
+    return "your " + subject(row).removeprefix("the ")
 
 
 def _changed(pair: Pair) -> str:
     rows = pair.changed
     if not rows:
         return "Nothing yet that is more than chance and the sensors together would make."
-    text = _listed([f"your {said.removeprefix('the ')} is {how}" for said, how in _together(rows)])
+    text = listed([f"your {said.removeprefix('the ')} is {how}" for said, how in together(rows)])
     amount = "That is" if len(rows) == 1 else "Both are" if len(rows) == 2 else "All are"
-    return f"{_capital(text)}. {amount} more than chance and the sensors together would make."
+    return f"{capital(text)}. {amount} more than chance and the sensors together would make."
 
 
 def _unsaid(pair: Pair) -> str:
@@ -342,7 +334,7 @@ def _unsaid(pair: Pair) -> str:
         if e is None or tell is None:
             continue
         looks = abs(e.difference) > 0.5 * (r.sdc or math.inf)
-        text = f"Whether {_yours(r)} is {_comparative(r)}" if looks else f"Whether {_yours(r)} has changed"
+        text = f"Whether {_yours(r)} is {comparative(r)}" if looks else f"Whether {_yours(r)} has changed"
         if tell.swings:
             after = f"about {tell.swings} more swings will tell"
         elif tell.limit == "zero":
@@ -354,12 +346,8 @@ def _unsaid(pair: Pair) -> str:
         parts.append(f"{text}: {'it looks that way; ' if looks and tell.swings else ''}{after}.")
     for r in pair.targets:
         if r.estimate is None and len(parts) < 2:
-            parts.append(f"{_capital(_yours(r))}: not measured this time.")
+            parts.append(f"{capital(_yours(r))}: not measured this time.")
     return " ".join(parts) or "Nothing that you were looking for."
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 # -- as a page ---------------------------------------------------------------------------------
@@ -466,14 +454,14 @@ def _picture(p: Picture) -> str:
     side = side_words("wrist_flexion@top", p.flexion_deg)
     plus = max(round(p.u95_deg), 1)
     return (
-        f"<figure>{wrist_svg(p.flexion_deg)}<figcaption><b>{_escaped(_capital(p.when))}</b><br>{gap}:<br>"
+        f"<figure>{wrist_svg(p.flexion_deg)}<figcaption><b>{_escaped(capital(p.when))}</b><br>{gap}:<br>"
         f"{html.escape(side)}, ± {plus}°</figcaption></figure>"
     )
 
 
 def _table(letter: Letter) -> str:
     scale = {r.name: _scale(r) for r in letter.numbers}
-    first, second = (_escaped(_capital(t)) for t in letter.when)
+    first, second = (_escaped(capital(t)) for t in letter.when)
     rows = []
     for r in letter.numbers:
         before = (
@@ -493,7 +481,7 @@ def _table(letter: Letter) -> str:
         if banded
         else "The bubble is as long as the doubt."
     )
-    head = "".join(f'<th colspan="2" scope="col">{html.escape(_capital(t))}</th>' for t in letter.when)
+    head = "".join(f'<th colspan="2" scope="col">{html.escape(capital(t))}</th>' for t in letter.when)
     return (
         f"<table><thead><tr><td></td>{head}<td></td></tr></thead><tbody>{''.join(rows)}</tbody></table>"
         f'<p class="key">{key}</p>'

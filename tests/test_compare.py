@@ -13,9 +13,11 @@ from statsmodels.stats.meta_analysis import combine_effects
 from statsmodels.stats.weightstats import CompareMeans, DescrStatsW
 
 from imu import compare as cmp
-from imu.compare import CHANGED, NOT_COMPARED, NOT_YET, Part, Sample, SwingSet, compare, estimate, joint_alpha
+from imu.compare import CHANGED, NOT_COMPARED, Part, SwingSet, compare
+from imu.contrast import COVERAGE, NOT_YET, Sample, estimate, joint_alpha, steadiness
 from imu.errors import CupbowError, UsageError
 from imu.measured import Measurement, Swing, Value
+from imu.wording import change_words, headline, side_words
 from tests.lessons import K, lesson, sensors
 
 # Student (1908), "The probable error of a mean", Biometrika 6:1-25: extra hours of sleep with two
@@ -233,9 +235,9 @@ def test_a_big_change_is_changed_and_said() -> None:
     p = pair(lesson(rng(1), zero_sd=1.0), lesson(rng(2), zero_sd=1.0, wrist=12.0))
     row = p.row("wrist_flexion@top")
     assert row.verdict == CHANGED
-    assert cmp.change_words(row).endswith("flatter")
-    assert "has changed" in cmp.headline(p) or "have changed" in cmp.headline(p)
-    assert "flatter" in cmp.headline(p)
+    assert change_words(row).endswith("flatter")
+    assert "has changed" in headline(p) or "have changed" in headline(p)
+    assert "flatter" in headline(p)
     assert row.sdc is not None
     assert row.sdc_alone is not None
     assert row.sdc >= row.sdc_alone  # five targets are looked at
@@ -340,7 +342,7 @@ def test_single_swings_are_not_compared() -> None:
     p = pair(lesson(rng(1), n=1), lesson(rng(2), n=1))
     assert p.row("wrist_flexion@top").verdict == NOT_COMPARED
     assert any("Few swings" in str(c) for c in p.cautions)
-    assert cmp.headline(p) == "Nothing here can be compared."
+    assert headline(p) == "Nothing here can be compared."
 
 
 def test_summary_of_one_set_is_the_t_interval_with_the_zero() -> None:
@@ -371,14 +373,14 @@ def test_bands_name_the_targets() -> None:
 
 def test_steadiness_against_scipy() -> None:
     a, b = rng(1).normal(0, 6, 20), rng(2).normal(0, 2, 18)
-    s = cmp.steadiness(Sample.plain(a, calibration="a"), Sample.plain(b, calibration="b"))
+    s = steadiness(Sample.plain(a, calibration="a"), Sample.plain(b, calibration="b"))
     assert s is not None
     assert s.verdict == "steadier"
     assert s.p == pytest.approx(stats.levene(a, b, center="median").pvalue)
     f = b.var(ddof=1) / a.var(ddof=1)
     assert s.ratio == pytest.approx(math.sqrt(f))
     assert s.low == pytest.approx(math.sqrt(f / stats.f.ppf(0.975, 17, 19)))
-    assert cmp.steadiness(Sample.plain(a[:4]), Sample.plain(b)) is None
+    assert steadiness(Sample.plain(a[:4]), Sample.plain(b)) is None
 
 
 def test_drift_during_a_lesson_is_said() -> None:
@@ -426,8 +428,8 @@ def test_comparison_as_json_has_no_nan_and_keeps_its_numbers() -> None:
     ],
 )
 def test_sides_not_signs(key: str, value: float, words: str) -> None:
-    assert cmp.side_words(key, value) == words
+    assert side_words(key, value) == words
 
 
 def test_coverage_factor() -> None:
-    assert pytest.approx(K) == cmp.COVERAGE
+    assert pytest.approx(K) == COVERAGE

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 import spm1d
 
-from imu.compare import Part, Sample, SwingSet, estimate
+from imu.compare import Part, SwingSet
+from imu.contrast import Sample, estimate
 from imu.curves import POINTS, Span, aligned, compare_curves, field_test, span_words, spans
 from imu.errors import CupbowError
 from imu.measured import Event

@@ -23,7 +23,8 @@ from dashboard.pages import letter as letter_page
 from dashboard.pages import progress as progress_page
 from dashboard.service import Ready, Service
 from dashboard.sets import clubs, lessons, offer, set_of
-from imu.compare import CHANGED, NOT_YET, Pair, SwingSet, compare
+from imu.compare import CHANGED, Pair, SwingSet, compare
+from imu.contrast import NOT_YET
 from imu.curves import compare_curves
 from imu.errors import CupbowError
 from imu.library import Library, filing, finding
@@ -302,7 +303,9 @@ def test_a_student_of_the_library_is_followed_with_practice_and_ball_flight(serv
     body = progress_page.view(service, None, student=juno(service)).body
     text = str(body)
     # The first four tries of each day were 4 degrees more cupped than its swings; later ones were shown.
-    assert "Wrist, top: the first of a day, before any was shown, are 4° more cupped than the rest (2 days)." in text
+    assert (
+        "Wrist, top: the first of a day, before any was shown, are 4° (± 3) more cupped than the rest (2 days)." in text
+    )
     assert "6 of 9 started left, 3 right" in text
     assert "Hold at the top, 4 of 8 held" in text
     drawing = next(d for d in found(body, "Drawing") if "10 May 2026, practice" in d.wide)

@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 
 from imu import report
-from imu.compare import NOT_YET, Pair, SwingSet, compare
+from imu.compare import Pair, SwingSet, compare
+from imu.contrast import NOT_YET
 from imu.errors import CupbowError, UsageError
 from imu.report import Reading, Words, draft_letter, letter_html, level_svg, load_words, save_words, wrist_svg
 from tests.lessons import lesson

@@ -19,22 +19,11 @@ from dashboard.pages import Page
 from dashboard.service import Service
 from dashboard.sets import BEST, FILED, Offer, Pending, bests, clubs, counted, filed, labels_of, lessons, offer, set_of
 from dashboard.words import say
-from imu.compare import (
-    CHANGED,
-    Comparison,
-    Pair,
-    Row,
-    SwingSet,
-    change_words,
-    compare,
-    headline,
-    measure_words,
-    side_words,
-    tell_words,
-)
+from imu.compare import CHANGED, Comparison, Pair, Row, SwingSet, compare
 from imu.curves import CurveComparison, compare_curves, span_words
 from imu.errors import CupbowError
 from imu.recording import ANGLES, KINDS
+from imu.wording import change_words, headline, measure_words, side_words, tell_words
 
 PATH = "/compare"
 POLL_MS = 500
@@ -113,8 +102,8 @@ class View:
 
 
 def view(service: Service, choice: Choice) -> View:
-    pool = _pool(service, choice)
-    choice = _filled(service, choice, pool)
+    pool = pool_of(service, choice)
+    choice = filled(service, choice, pool)
     a, b = (offer(service, key) if key else None for key in (choice.a, choice.b))
     head = _choosers(service, choice, pool, a, b)
     if choice.a is None or choice.b is None:
@@ -155,7 +144,7 @@ def waiting(pending: Pending, left: int) -> html.Section:
 
 
 # -- choosing --------------------------------------------------------------------------------------
-def _pool(service: Service, choice: Choice) -> list[Offer]:
+def pool_of(service: Service, choice: Choice) -> list[Offer]:
     by = choice.by
     for key in (choice.a, choice.b):
         if key and key.startswith(FILED):
@@ -165,7 +154,7 @@ def _pool(service: Service, choice: Choice) -> list[Offer]:
     return [*(bests(service) if by == "best" else []), *lessons(service)]
 
 
-def _filled(service: Service, choice: Choice, pool: Sequence[Offer]) -> Choice:
+def filled(service: Service, choice: Choice, pool: Sequence[Offer]) -> Choice:
     """The pair that is meant where a link names none: first and last lesson with one club, the two
     clubs, or the best so far with the last lesson."""
     taught = [o for o in pool if not o.key.startswith(("club:", BEST))]

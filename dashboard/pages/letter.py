@@ -20,7 +20,7 @@ from fastapi.responses import PlainTextResponse, Response
 
 from dashboard import components as ui
 from dashboard.pages import Page
-from dashboard.pages.compare import Choice, _filled, _pool, compared, waiting
+from dashboard.pages.compare import Choice, compared, filled, pool_of, waiting
 from dashboard.service import Service
 from dashboard.sets import Offer, Pending, day_words, offer
 from dashboard.words import say
@@ -133,7 +133,7 @@ class Written:
 
 
 def _sets(service: Service, choice: Choice) -> tuple[Choice, Offer, Offer]:
-    choice = _filled(service, choice, _pool(service, choice))
+    choice = filled(service, choice, pool_of(service, choice))
     a, b = (offer(service, key) if key else None for key in (choice.a, choice.b))
     if a is None or b is None:
         raise CupbowError(say("compare.no_two") if not (choice.a and choice.b) else say("compare.unknown"))

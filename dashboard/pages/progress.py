@@ -7,6 +7,7 @@ practice sessions, drills and ball flights are then beside the lessons.
 from __future__ import annotations
 
 import asyncio
+import math
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -24,23 +25,12 @@ from dashboard.pages.compare import waiting
 from dashboard.service import Service
 from dashboard.sets import Offer, Pending, day_words, filed_offer, lessons, set_of
 from dashboard.words import count, say
-from imu.compare import (
-    CHANGED,
-    DEFAULT_TARGETS,
-    NOT_YET,
-    Pair,
-    Summary,
-    SwingSet,
-    change_words,
-    compare,
-    headline,
-    measure_words,
-    summarise,
-    tell_words,
-)
+from imu.compare import CHANGED, DEFAULT_TARGETS, Pair, Summary, SwingSet, compare, summarise
+from imu.contrast import COVERAGE, NOT_YET
 from imu.errors import CupbowError
 from imu.library.finding import students
 from imu.recording import SIGNS
+from imu.wording import capital, change_words, headline, measure_words, tell_words
 
 PATH = "/progress"
 POLL_MS = 600
@@ -357,19 +347,21 @@ def _untold(followed: list[Followed], table: dict[str, list[Summary | None]], sh
     """What the day's first tries were, before any was shown, against the rest of that day."""
     lines = []
     for key in shown:
-        gaps = [
-            sum(f.untold[key]) / len(f.untold[key]) - s.mean
-            for f, s in zip(followed, table[key], strict=True)
-            if s and f.untold.get(key)
-        ]
+        gaps, variance = [], 0.0
+        for f, s in zip(followed, table[key], strict=True):
+            first = f.untold.get(key)
+            if s and first:
+                # Both are of one day and one calibration: the zero cancels, the spread stays.
+                gaps.append(sum(first) / len(first) - s.mean)
+                variance += s.sd**2 * (1 / len(first) + 1 / s.n)
         if not gaps:
             continue
-        gap = sum(gaps) / len(gaps)
+        gap, u95 = sum(gaps) / len(gaps), COVERAGE * math.sqrt(variance) / len(gaps)
         words = measure_words(key)
-        name = words[:1].upper() + words[1:]
         side = SIGNS[key.partition("@")[0]][0 if gap > 0 else 1]
-        more = {"measure": name, "gap": f"{abs(gap):.0f}", "side": f"more {side}", "n": len(gaps)}
-        lines.append(say("progress.untold_more" if abs(gap) >= 1 else "progress.untold_same", **more))
+        more = {"measure": capital(words), "gap": f"{abs(gap):.0f}", "side": f"more {side}", "n": len(gaps)}
+        told = "progress.untold_more" if abs(gap) > u95 else "progress.untold_same"
+        lines.append(say(told, u95=f"{max(u95, 1.0):.0f}", **more))
     return ui.card(say("progress.untold_title"), *(html.P(x) for x in lines or [say("progress.untold_none")]))
 
 

@@ -47,7 +47,9 @@ def _show(pair: Pair, kind: str, console: Console, *, everything: bool) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    from imu.compare import CHANGED, NOT_YET, change_words, headline, measure_words, side_words, tell_words
+    from imu.compare import CHANGED
+    from imu.contrast import NOT_YET
+    from imu.wording import change_words, headline, measure_words, side_words, tell_words
 
     console.print(Text(f"{pair.a.label} with {pair.b.label}, {kind} swings", style="bold"))
     console.print(Text(headline(pair)))
