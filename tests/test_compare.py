@@ -187,7 +187,7 @@ def test_a_change_is_called_changed_at_the_stated_rate(n: int, zero: float) -> N
 
 
 def test_whole_comparisons_with_no_change_rarely_say_that_anything_changed() -> None:
-    r, reps, hits = rng(11), 200, 0
+    r, reps, hits = rng(11), 400, 0
     for _ in range(reps):
         p = pair(lesson(r, n=8), lesson(r, n=8))
         hits += bool(p.changed)
