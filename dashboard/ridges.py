@@ -186,7 +186,7 @@ def pill_svg(row: Row, half: float) -> str:
     else:
         out.append(f'<rect class="pill" {body}/>')
         out.append(f'<path class="pill-middle" d="M{centre:.1f} {middle - 9}v18"/>')
-    for t in (v for v in ticks(-half, half, 4) if abs(x(v) - width / 2) < width / 2 - 12):
+    for t in ticks(-0.85 * half, 0.85 * half, 4):
         text = f"+{number(t)}" if t > 0 else number(t)
         out.append(f'<text class="tick mid" x="{x(t):.1f}" y="{height - 6}">{text}</text>')
     unit = row.unit.strip()

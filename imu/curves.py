@@ -143,6 +143,9 @@ def compare_curves(
     t, threshold, reason = None, None, None
     if min(len(y) for y in curves) < FEW:
         reason = f"fewer than {FEW} swings in a set: no test along the curve"
+    elif any(len({e.lesson for e in group}) > 1 for group in entries):
+        # The field knows of swings only, and would take lessons that differ for many swings that do.
+        reason = "several lessons in a set: no test along the curve"
     else:
         t, threshold = field_test(curves[0], curves[1], zero_u=zero_u, alpha=alpha)
     position = np.arange(curves[0].shape[1]) / POINTS

@@ -132,6 +132,14 @@ def test_few_swings_get_means_without_a_test_and_no_traces_a_clear_line() -> Non
         compare_curves(few, many, "elbow")
 
 
+def test_several_lessons_in_a_set_get_means_without_a_test() -> None:
+    r = np.random.default_rng(9)
+    parts = tuple(Part(lesson(r, traces=True), f"c{i}") for i in range(2))
+    c = compare_curves(SwingSet("A", parts), SwingSet.of("B", lesson(r, traces=True)), "wrist_flexion")
+    assert (c.n_a, c.t, c.spans) == (24, None, ())
+    assert "several lessons" in (c.reason or "")
+
+
 def test_spans_are_said_in_events() -> None:
     events = ("address", "takeaway", "top", "impact")
     assert span_words(Span(1.6, 2.1, 1), events) == "from just before top to top"

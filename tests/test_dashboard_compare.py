@@ -191,6 +191,9 @@ def test_pill_is_striped_within_the_fog_and_solid_beyond(pair: Pair) -> None:
         assert float(pill.get("width") or 0) == pytest.approx(edges[1] - edges[0], abs=0.3)
         middle = float(re.findall(r"M([-\d.]+) ", of_class(root, "pill-middle")[0].get("d") or "")[0])
         assert (not edges[0] < middle < edges[1]) == (row.verdict == CHANGED)
+        marks = [t.text for t in of_class(root, "tick")]
+        assert "0" in marks
+        assert any((m or "").startswith("+") for m in marks)
     assert {r.verdict for r in pair.targets} == {CHANGED, NOT_YET}
 
 
