@@ -168,7 +168,7 @@ def test_extension_steepens_only_above_a_right_angle(handed: str, shaft_deg: flo
 @lru_cache(maxsize=2)
 def lesson(handed: str) -> tuple[simulate.Simulated, Measurement]:
     """A long swing, well cupped, measured from perfect sensors and perfect poses."""
-    plan = simulate.SwingPlan(flexion_top=-25.0, swing_top=215.0, face_impact=5.0)
+    plan = simulate.SwingPlan(flexion_top=-25.0, swing_top=225.0, face_impact=5.0)
     player = simulate.Player(handedness=handed, pose_error_deg=0.0)  # type: ignore[arg-type]
     session = simulate.Session(player=player, swings=(plan,), errors=simulate.SensorErrors.none())
     simulated = simulate.simulate(session, seed=4)
