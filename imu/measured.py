@@ -58,9 +58,7 @@ class Value:
 
     @classmethod
     def from_json(cls, data: Mapping[str, Any]) -> Value:
-        return cls(
-            data["value"], data["u95"], data.get("reason"), tuple(data.get("marks", ())), data.get("u95_zero")
-        )
+        return cls(data["value"], data["u95"], data.get("reason"), tuple(data.get("marks", ())), data.get("u95_zero"))
 
 
 @dataclass(frozen=True)
@@ -352,5 +350,3 @@ def write_whole(path: Path | str, write: Callable[[Path], object]) -> None:
 
 def _rounded(x: float | None, digits: int = 3) -> float | None:
     return None if x is None or not math.isfinite(x) else round(float(x), digits)
-
-
