@@ -178,6 +178,9 @@ def _with_lessons(layout: _Layout) -> _Layout:
     across = layout.same_lesson[layout.sets == 0][:, layout.sets == 1].any()
     several = any((layout.same_lesson[layout.sets == s][:, layout.sets == s] == 0).any() for s in (0, 1))
     cells = np.eye(len(layout.sets))
+    # Of cells that share lessons, only what the lessons' own levels leave tells how they differ.
+    dof = len(layout.sets) - int(np.linalg.matrix_rank(np.hstack([design, layout.same_lesson]))) if across else free
+    dof = max(dof, 1)
     levels = (layout.same_lesson, cells) if across else (layout.same_lesson,) if several else (cells,)
     out = layout
     for level in levels:
@@ -191,7 +194,7 @@ def _with_lessons(layout: _Layout) -> _Layout:
             if several and level is levels[-1]:
                 tau2 += 0.5 * math.sqrt(2.0 * free) / per_unit
             if tau2 > 0:
-                out = replace(out, extra=out.extra + tau2 * level, extra_dof=float(free))
+                out = replace(out, extra=out.extra + tau2 * level, extra_dof=float(dof))
     return out
 
 

@@ -168,6 +168,23 @@ def test_no_change_is_called_changed_in_at_most_five_percent(
     assert hits > 0.004 * reps, "a test that never says changed says nothing"
 
 
+def test_two_clubs_over_the_same_lessons_are_held_to_the_same_rate() -> None:
+    """The day's level and its zero are shared and cancel; how the clubs differ varies by 2° a day."""
+    r, reps, hits = rng(17), 1000, 0
+    for _ in range(reps):
+        values: dict[str, list[float]] = {"a": [], "b": []}
+        cals = tuple(f"day {i}" for i in range(3) for _ in range(8))
+        for _day in range(3):
+            shared = r.normal(0, 5) + r.normal(0, 3)
+            for club in values:
+                values[club] += list(shared + r.normal(0, 2) + r.normal(0, 4, 8))
+        a, b = (Sample(np.array(v), cals, cals, dict.fromkeys(cals, 3.0)) for v in values.values())
+        e = estimate(a, b)
+        hits += abs(e.difference) > e.half_width()
+    assert upper_bound(hits, reps) <= 0.05, f"{hits} of {reps}"
+    assert e.half_width() < 12.0  # neither the day's five degrees nor the zero's three are in it
+
+
 @pytest.mark.parametrize(("n", "zero"), [(12, 3.0), (8, 0.0), (20, 1.5)])
 def test_a_change_is_called_changed_at_the_stated_rate(n: int, zero: float) -> None:
     """`detectable()` is the change that is found in 80 % of cases."""
