@@ -315,7 +315,7 @@ def _row(filed: FiledSwing, settings: Settings) -> dict[str, Any]:
         "spoken": shown["spoken"],
         "start": line.start,
         "ball": ", ".join(ball),
-        "thought": line.thought,
+        "thought": line.own_thought,
         "out": line.left_out,
     }
 

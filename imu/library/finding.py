@@ -127,6 +127,7 @@ class SwingLine:
     grade: str
     club: str
     thought: str
+    own_thought: str  # given for this swing rather than for the lesson
     left_out: str | None
     start: str | None
     curve: str | None
@@ -322,6 +323,7 @@ def _line(swing: Swing, recording: Recording, lesson: Lesson, values: dict[str, 
         grade=swing.grade,
         club=recording.club if swing.club is None else swing.club,
         thought=lesson.thought if swing.thought is None else swing.thought,
+        own_thought=swing.thought or "",
         left_out=swing.left_out,
         start=swing.start,
         curve=swing.curve,
