@@ -6,6 +6,7 @@ import json
 from datetime import UTC, date, datetime
 from pathlib import Path
 
+import platformdirs
 import pytest
 
 from imu import cli
@@ -21,6 +22,8 @@ def run(tmp_path, monkeypatch, capsys):
     """Runs a command on a library of its own; measuring is replaced by known results."""
     monkeypatch.setenv("CUPBOW_LIBRARY", str(tmp_path / "library"))
     monkeypatch.setenv("CUPBOW_SETTINGS", str(tmp_path / "settings.toml"))
+    monkeypatch.setattr(platformdirs, "user_cache_path", lambda *_, **__: tmp_path / "user-cache")
+    monkeypatch.setattr(platformdirs, "user_data_path", lambda *_, **__: tmp_path / "user-data")
     monkeypatch.setattr(measuring, "measure_task", lambda task, progress=None: measurement(handedness=task.handedness))
 
     def go(*words: str, code: int = 0) -> str:
@@ -63,8 +66,15 @@ def test_a_day_of_a_coach(run, tmp_path):
 
     run("export", str(tmp_path / "all.zip"))
     assert "--yes" in run("forget", "juno", code=2)
+    for place in ("user-cache/measured/a.json", "user-data/letters/a.json", "user-data/bands/house.toml"):
+        (tmp_path / place).parent.mkdir(parents=True)
+        (tmp_path / place).write_text(NAME if "cache" not in place else "her swings")
     out = run("forget", "juno", "--yes")
     assert "Out of reach" in out
+    assert not any((tmp_path / "user-cache").iterdir())
+    assert list(find_bytes(tmp_path / "user-data", spellings(NAME))) == [
+        tmp_path / "user-data" / "bands" / "house.toml"
+    ]
     assert not list(find_bytes(tmp_path / "library", spellings(NAME)))
     assert "new: 1 students, 1 lessons, 1 recordings, 5 swings" in run("import", str(tmp_path / "all.zip"))
     assert "nothing" in run("import", str(tmp_path / "all.zip"))

@@ -514,7 +514,10 @@ def _forget(library: Library, args: argparse.Namespace) -> int:
         if input("Type the name to delete all of it: ").strip() != student.name:
             print("Nothing was deleted.")
             return 1
-    done = forget(library, student.id)
+    from platformdirs import user_cache_path, user_data_path
+
+    places = user_cache_path("cupbow", appauthor=False), user_data_path("cupbow", appauthor=False)
+    done = forget(library, student.id, caches=places[:1], beside=places[1:])
     print(
         f"forgotten: {_count(done.recordings, 'recording')}, {_count(done.swings, 'swing')}, reports, journal, caches"
     )

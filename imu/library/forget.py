@@ -6,7 +6,7 @@ import json
 import mmap
 import sqlite3
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -23,6 +23,7 @@ from imu.library.store import STORE, Library
 OUT_OF_REACH = (
     "archives, letters, plans and pictures that were exported, printed or sent",
     "the folders from which recordings were added",
+    "what calls the student by another name, such as a letter to a nickname",
     "backups and snapshots that the machine or a service made of the library's folder",
     "parts of the disk that were freed, until they are written over",
 )
@@ -30,6 +31,10 @@ SERVER_OUT_OF_REACH = (
     "the database server's own logs, write-ahead log, replicas and dumps: ask whoever runs it",
     "rows that the server has marked as deleted, until its next VACUUM",
 )
+
+
+LETTERS = "letters"
+"""What a folder of letters is called, wherever it lies."""
 
 
 @dataclass(frozen=True)
@@ -44,8 +49,13 @@ class Forgotten:
     out_of_reach: tuple[str, ...] = field(default=OUT_OF_REACH)
 
 
-def forget(library: Library, student_id: str) -> Forgotten:
+def forget(library: Library, student_id: str, *, caches: Sequence[Path] = (), beside: Sequence[Path] = ()) -> Forgotten:
     """Delete a student with lessons, recordings, measured values, reports, caches and journal.
+
+    `caches` are folders outside the library that can be computed again: they go wholly, since they
+    hold the student's measured swings without saying whose they are. `beside` are folders of the
+    same user that are searched too: letters there that name the student go, and where else the
+    name stands is said.
 
     This cannot be undone. A program killed on the way has deleted the student or not; what is
     left to clean is finished when the library is next opened.
@@ -69,6 +79,10 @@ def forget(library: Library, student_id: str) -> Forgotten:
         session.add_all(Trash(id=identity) for identity in (*recording_ids, student_id))
         if library.local:  # in the same change, so that a program killed after it still cleans up
             session.merge(Note(key="scrub", value="due"))
+    for folder in caches:
+        for inside in folder.iterdir() if folder.is_dir() else ():
+            files.remove(inside)
+    elsewhere = tuple(_beside(library, beside, spellings(name)))
     waiting = False
     if library.local:
         files.sweep_incoming(library.root)
@@ -77,7 +91,7 @@ def forget(library: Library, student_id: str) -> Forgotten:
         lessons=len(lesson_ids),
         recordings=len(recording_ids),
         swings=len(swing_ids),
-        left=tuple(_left(library, name)),
+        left=(*_left(library, name), *elsewhere),
         waiting=waiting,
         out_of_reach=OUT_OF_REACH if library.local else OUT_OF_REACH + SERVER_OUT_OF_REACH,
     )
@@ -156,6 +170,19 @@ def find_bytes(root: Path, needles: set[bytes]) -> Iterator[Path]:
         ):
             if any(content.find(needle) >= 0 for needle in needles):
                 yield path
+
+
+def _beside(library: Library, folders: Sequence[Path], needles: set[bytes]) -> Iterator[str]:
+    own = library.root.resolve()
+    for folder in folders:
+        for path in list(find_bytes(folder, needles)) if folder.is_dir() else ():
+            if own == path.resolve() or own in path.resolve().parents:
+                continue
+            if LETTERS in path.relative_to(folder).parts:  # with the other files of the same letter
+                for part in path.parent.glob(f"{path.name.split('.')[0]}.*"):
+                    files.remove(part)
+            else:
+                yield str(path)
 
 
 def _left(library: Library, name: str) -> Iterator[str]:
