@@ -1,6 +1,6 @@
 """What the screens say, in one place, so that it can be translated.
 
-A language is one TOML file beside this module. `say("sentence.again", at="at the top")` looks a key
+A language is its TOML files beside this module; the user's settings choose it. `say("sentence.again", at="at the top")` looks a key
 up and fills its fields; a missing key or field is a fault of the program and raises.
 """
 
@@ -12,7 +12,13 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-LANGUAGE = "en"
+from imu.settings import load_settings
+
+FIRST = "en"
+"""The language that says everything; others fall back to it."""
+
+LANGUAGE = load_settings().language
+"""The user's, as it was when the program started."""
 
 
 def say(key: str, /, **fields: object) -> str:
@@ -39,6 +45,11 @@ def listed(items: list[str]) -> str:
 
 @cache
 def catalogue(language: str = LANGUAGE) -> Mapping[str, str]:
+    return spoken(FIRST) | spoken(language)
+
+
+def spoken(language: str) -> dict[str, str]:
+    """What a language says itself."""
     found: dict[str, str] = {}
     for name in (f"{language}.toml", f"{language}_library.toml"):
         found |= _flat(tomllib.loads(files(__package__).joinpath(name).read_text(encoding="utf-8")))

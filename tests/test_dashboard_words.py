@@ -1,0 +1,56 @@
+"""The words in a second language: the same keys and fields, and pages that speak it."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from string import Formatter
+
+import pytest
+
+from dashboard.words import FIRST, catalogue, spoken
+from imu.settings import CHOICES
+
+OTHERS = [language for language in CHOICES["language"] if language != FIRST]
+
+
+def fields(text: str) -> set[str]:
+    return {name for _, name, _, _ in Formatter().parse(text) if name}
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_another_language_has_the_same_keys_and_fields(language):
+    first, other = spoken(FIRST), spoken(language)
+    assert set(other) <= set(first), "nothing is said that is never asked for"
+    for key, text in other.items():
+        # "All full swings here" has a plural in English only: a field may go, none may appear.
+        assert fields(text) <= fields(first[key]), key
+    missing = set(first) - set(other)
+    assert len(missing) <= len(first) // 20, sorted(missing)
+    assert not [key for key in missing if key.startswith(("students.", "student.", "lesson."))]
+    assert set(catalogue(language)) == set(first), "what is missing is said in the first language"
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_most_words_are_really_another_language(language):
+    first, other = spoken(FIRST), spoken(language)
+    words = [key for key in other if len(first[key].split()) > 2]
+    assert sum(other[key] != first[key] for key in words) > 0.95 * len(words)
+
+
+def test_the_setting_turns_every_page(tmp_path):
+    """In a process of its own, since the language is chosen when the program starts."""
+    (tmp_path / "settings.toml").write_text('language = "de"\n')
+    code = (
+        "from dashboard.app import INDEX, PAGES\n"
+        "from dashboard.pages.students import _students_figure\n"
+        "from imu.settings import load_settings\n"
+        "print([p.label for p in PAGES], 'lang=\"de\"' in INDEX)\n"
+        "print(_students_figure([], load_settings())['words']['search'])"
+    )
+    environment = os.environ | {"CUPBOW_SETTINGS": str(tmp_path / "settings.toml"), "PYTHONUTF8": "1"}
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=environment, check=True)
+    assert "Schwünge" in done.stdout
+    assert "'Schüler'] True" in done.stdout
+    assert "Schüler suchen" in done.stdout
