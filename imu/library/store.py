@@ -149,7 +149,12 @@ class Library:
             )
         url = url.set(drivername="postgresql+psycopg")
         root = recordings or os.environ.get(RECORDINGS_VARIABLE) or _default_recordings(url)
-        engine = create_engine(url, pool_pre_ping=True)
+        try:
+            engine = create_engine(url, pool_pre_ping=True)
+        except ModuleNotFoundError:
+            raise UsageError(
+                'a library on a server needs the PostgreSQL driver: pip install "cupbow[server]", then try again'
+            ) from None
         return cls(engine=engine, address=url.render_as_string(hide_password=True), root=Path(root))
 
     def close(self) -> None:
