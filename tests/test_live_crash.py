@@ -27,8 +27,9 @@ from imu.recording import Recording, Stream
 
 t = np.arange(0, 60, 0.005)
 k = np.arange(len(t))
+accel = np.column_stack([k * 1e-3, -k * 1e-3, 0 * k + 9.8])
 streams = {
-    role: Stream(role, t, np.column_stack([k * 1e-3, -k * 1e-3, 0 * k + 9.8]), np.column_stack([k, k, -k]) * 1e-3, source=role)
+    role: Stream(role, t, accel, np.column_stack([k, k, -k]) * 1e-3, source=role)
     for role in ("forearm", "hand", "club")
 }
 

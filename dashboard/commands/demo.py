@@ -12,9 +12,16 @@ from imu.errors import CupbowError
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_server_arguments(parser)
+    parser.add_argument("--live", action="store_true", help="the live page over virtual sensors")
 
 
 def run(args: argparse.Namespace) -> int:
+    if args.live:
+        from dashboard.commands.live import serve_recording
+        from imu import readers
+
+        latest = max(path.parent for path in demo_recordings().rglob("recording.toml"))
+        return serve_recording(readers.read(latest), port=args.port, browser=not args.no_browser)
     return serve(demo_recordings(), port=args.port, browser=not args.no_browser)
 
 
