@@ -83,7 +83,8 @@ def test_a_file_cut_at_any_byte_gives_no_wrong_number(tmp_path):
     """As a power failure may leave it."""
     t = np.arange(0, 0.5, 0.005)
     k = np.arange(len(t))
-    accel, gyro = np.column_stack([k, -k, k]) * 0.123457, np.column_stack([-k, k, -k]) * 0.123457
+    accel = np.column_stack([k * 0.0123457, -k * 0.0123457, 0 * k + 9.806651])
+    gyro = np.column_stack([-k, k, -k]) * 0.0123457
     original = Recording(streams={"hand": Stream("hand", t, accel, gyro, source="x")}, handedness="right")
     recorder = Recorder(tmp_path / "r", handedness="right", sensors={})
     for chunk in chunks_of(original):
