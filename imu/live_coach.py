@@ -150,8 +150,8 @@ class LiveCoach:
             measured = Measured(swing, finish_s, time.perf_counter() - asked + REST_S)
             self.swings.append(measured)
             self.on_swing(measured)
-        if len(measurement.swings) > known:
-            await self._calibrate()  # every swing says more of sensors and grip, and the first what the club's is
+        if len(measurement.swings) > known and known % 5 == 0:
+            await self._calibrate()  # the first swing shows how the club is held, later ones sharpen it
 
     async def finish(self) -> Measurement | None:
         """The final pass over the whole recording: replaces the provisional numbers, and says which
