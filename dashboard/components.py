@@ -6,6 +6,7 @@ its Python face, so that callbacks fill its properties as with any other Dash co
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 from dash import html
@@ -53,7 +54,8 @@ class Rail(_Drawn):
 class Strip(_Drawn):
     """The strip of one swing: pictures, traces and numbers at the events, or the same as a table.
 
-    `figure` is what `dashboard.figures.swing_figure` gives.
+    `figure` is what `dashboard.figures.swing_figure` gives. It travels as text: Dash would walk
+    through its thousands of numbers at every change of swing.
     """
 
     _type = "Strip"
@@ -67,29 +69,31 @@ class Strip(_Drawn):
         heading: str | None = None,
         file: str | None = None,
     ) -> None:
-        super().__init__(id=id, figure=figure, heading=heading, file=file)
+        text = None if figure is None else json.dumps(figure, separators=(",", ":"), allow_nan=False)
+        super().__init__(id=id, figure=text, heading=heading, file=file)
 
 
 class Picture(_Drawn):
-    """Arm, hand and club in three dimensions at the place that the strip's cursor shows."""
+    """Arm, hand and club in three dimensions at the place that the strip's cursor shows; the swing is
+    the strip's."""
 
     _type = "Picture"
-    _prop_names = ["id", "figure"]  # noqa: RUF012
+    _prop_names = ["id"]  # noqa: RUF012
     available_properties = _prop_names
 
-    def __init__(self, id: str | None = None, figure: dict[str, Any] | None = None) -> None:
-        super().__init__(id=id, figure=figure)
+    def __init__(self, id: str | None = None) -> None:
+        super().__init__(id=id)
 
 
 class Numbers(_Drawn):
-    """All angles at the event of the cursor, each with doubt, level and word."""
+    """All angles at the event of the cursor, each with doubt, level and word; the swing is the strip's."""
 
     _type = "Numbers"
-    _prop_names = ["id", "figure"]  # noqa: RUF012
+    _prop_names = ["id"]  # noqa: RUF012
     available_properties = _prop_names
 
-    def __init__(self, id: str | None = None, figure: dict[str, Any] | None = None) -> None:
-        super().__init__(id=id, figure=figure)
+    def __init__(self, id: str | None = None) -> None:
+        super().__init__(id=id)
 
 
 class Means(_Drawn):

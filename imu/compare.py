@@ -19,7 +19,7 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-from scipy import stats
+import scipy  # its parts load when asked for: `scipy.stats` takes a second that pages need not wait
 
 from imu.contrast import (
     COVERAGE,
@@ -617,7 +617,7 @@ def _cautions(
 def _drifts(sample: Sample) -> bool:
     if len(sample.values) < 2 * FEW or len(set(sample.calibrations)) > 1:
         return False
-    return bool(stats.kendalltau(np.arange(len(sample.values)), sample.values).pvalue < 0.01)
+    return bool(scipy.stats.kendalltau(np.arange(len(sample.values)), sample.values).pvalue < 0.01)
 
 
 def _sensors(group: SwingSet) -> str:

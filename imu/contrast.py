@@ -15,15 +15,16 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from statistics import NormalDist
 from typing import Any
 
 import numpy as np
-from scipy import stats
+import scipy  # its parts load when asked for: `scipy.stats` takes a second that pages need not wait
 
 from imu.errors import CupbowError
 from imu.recording import Array
 
-COVERAGE = float(stats.norm.ppf(0.975))
+COVERAGE = NormalDist().inv_cdf(0.975)
 """Expanded over standard uncertainty, 95 % coverage."""
 
 NOT_YET = "not yet distinguishable"
@@ -237,15 +238,15 @@ class Estimate:
     @property
     def p(self) -> float:
         """Two-sided, of this difference looked at alone."""
-        return float(2 * stats.t.sf(abs(self.difference) / self.u, self.dof))
+        return float(2 * scipy.stats.t.sf(abs(self.difference) / self.u, self.dof))
 
     def half_width(self, alpha: float = 0.05) -> float:
         """Of the (1 − alpha) interval: the smallest detectable change."""
-        return float(stats.t.isf(alpha / 2, self.dof)) * self.u
+        return float(scipy.stats.t.isf(alpha / 2, self.dof)) * self.u
 
     def detectable(self, alpha: float = 0.05, power: float = POWER) -> float:
         """The true change that would be called changed with the given probability."""
-        return float(stats.t.isf(alpha / 2, self.dof) + stats.t.isf(1 - power, self.dof)) * self.u
+        return float(scipy.stats.t.isf(alpha / 2, self.dof) + scipy.stats.t.isf(1 - power, self.dof)) * self.u
 
     @property
     def effect(self) -> float:
@@ -262,7 +263,7 @@ class Estimate:
             counts = self.layout.counts.copy()
             counts[list(cells)] += more
             swings, zero, lessons, dof, _ = self.layout.uncertainty(counts)
-            factor = float(stats.t.isf(alpha / 2, dof) + stats.t.isf(1 - POWER, dof))
+            factor = float(scipy.stats.t.isf(alpha / 2, dof) + scipy.stats.t.isf(1 - POWER, dof))
             return factor * math.sqrt(swings**2 + zero**2 + lessons**2)
 
         for who, cells in (("later", last[1:]), ("each", last)):
@@ -272,7 +273,9 @@ class Estimate:
                     mid = (low + high) // 2
                     low, high = (low, mid) if detectable(mid, cells) <= need else (mid, high)
                 return Tell(who, high)
-        shared = math.hypot(self.u_zero, self.u_lessons) * float(stats.norm.isf(alpha / 2) + stats.norm.isf(1 - POWER))
+        shared = math.hypot(self.u_zero, self.u_lessons) * float(
+            scipy.stats.norm.isf(alpha / 2) + scipy.stats.norm.isf(1 - POWER)
+        )
         if self.u_lessons > self.u_zero and shared > 0.5 * need:
             return Tell("never", limit="lessons")
         return Tell("never", limit="zero" if self.u_zero > 0 and shared > 0.5 * need else "small")
@@ -340,14 +343,14 @@ def joint_alpha(correlation: Array, alpha: float = 0.05) -> float:
     root = vectors * np.sqrt(np.clip(values, 0.0, None))
     draws = _normal_draws(m) @ root.T
     least = 1 - (1 - alpha) ** (1 / m)
-    found = 2 * float(stats.norm.sf(np.quantile(np.abs(draws).max(axis=1), 1 - alpha)))
+    found = 2 * float(scipy.stats.norm.sf(np.quantile(np.abs(draws).max(axis=1), 1 - alpha)))
     return min(max(found, least), alpha)
 
 
 @lru_cache(maxsize=16)
 def _normal_draws(m: int) -> Array:
     """Low-discrepancy, with a fixed seed: a verdict does not depend on the throw of dice."""
-    engine = stats.qmc.MultivariateNormalQMC(np.zeros(m), rng=np.random.default_rng(20260101))
+    engine = scipy.stats.qmc.MultivariateNormalQMC(np.zeros(m), rng=np.random.default_rng(20260101))
     return np.asarray(engine.random(2**14))
 
 
@@ -383,12 +386,12 @@ def steadiness(a: Sample, b: Sample) -> Steadiness | None:
         return None
     e = estimate(a, b)
     ratio = e.sd_b / e.sd_a
-    f_low, f_high = stats.f.ppf([0.025, 0.975], db, da)
+    f_low, f_high = scipy.stats.f.ppf([0.025, 0.975], db, da)
     return Steadiness(
         e.sd_a,
         e.sd_b,
         ratio,
         float(ratio / math.sqrt(f_high)),
         float(ratio / math.sqrt(f_low)),
-        float(stats.levene(ca, cb, center="median").pvalue),
+        float(scipy.stats.levene(ca, cb, center="median").pvalue),
     )

@@ -12,7 +12,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+import scipy  # its parts load when asked for: `scipy.stats` takes a second that pages need not wait
 
 from imu.errors import UsageError
 from imu.recording import Array
@@ -68,8 +68,8 @@ def reliability(table: Array) -> Reliability:
     three = (between - error) / (between + (k - 1) * error)
 
     def f_limits(ratio: float, dof: int) -> tuple[float, float]:
-        low = ratio / stats.f.ppf(0.975, n - 1, dof)
-        high = ratio * stats.f.ppf(0.975, dof, n - 1)
+        low = ratio / scipy.stats.f.ppf(0.975, n - 1, dof)
+        high = ratio * scipy.stats.f.ppf(0.975, dof, n - 1)
         return float((low - 1) / (low + k - 1)), float((high - 1) / (high + k - 1))
 
     def averaged(single: Interval) -> Interval:
@@ -82,7 +82,7 @@ def reliability(table: Array) -> Reliability:
         a = k * two / (n * (1 - two))
         b = 1 + k * two * (n - 1) / (n * (1 - two))
         dof = (a * judges + b * error) ** 2 / ((a * judges) ** 2 / (k - 1) + (b * error) ** 2 / ((n - 1) * (k - 1)))
-        f_low, f_high = stats.f.ppf(0.975, n - 1, dof), stats.f.ppf(0.975, dof, n - 1)
+        f_low, f_high = scipy.stats.f.ppf(0.975, n - 1, dof), scipy.stats.f.ppf(0.975, dof, n - 1)
         spread = k * judges + (k * n - k - n) * error
         icc_2 = Interval(
             two,
@@ -124,7 +124,7 @@ def agreement(first: Array, second: Array) -> Agreement:
         raise UsageError("agreement needs two equally long lists of three readings at least")
     d = a - b
     n, bias, sd = len(d), float(d.mean()), float(d.std(ddof=1))
-    t = float(stats.t.ppf(0.975, n - 1))
+    t = float(scipy.stats.t.ppf(0.975, n - 1))
     se_bias, se_limit = sd / math.sqrt(n), math.sqrt(3.0 / n) * sd
 
     def around(value: float, se: float) -> Interval:

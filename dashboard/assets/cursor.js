@@ -4,10 +4,10 @@
   "use strict";
   const d = (window.dashboard = window.dashboard || {});
   const listeners = new Set();
-  let state = { event: null, sample: 0, exact: true };
+  let state = { figure: null, event: null, sample: 0, exact: true };
 
   function tell(next) {
-    state = next;
+    state = { ...state, ...next };
     listeners.forEach((f) => f());
   }
 
@@ -53,8 +53,9 @@
       tell({ event: event.key, sample, exact: event.sample === sample });
       d.link.note({ at: event.key });
     },
-    /* A new swing: the same event as before. */
-    adopt(figure) { d.cursor.toEvent(figure, state.event || d.link.get("at") || "top"); },
+    /* A new swing: the same event as before. Picture and numbers take its figure from here: it is
+       large, and comes once, with the strip. */
+    adopt(figure) { state = { ...state, figure }; d.cursor.toEvent(figure, state.event || d.link.get("at") || "top"); },
   };
 
   /* Links that stay within the application (`data-go`). */

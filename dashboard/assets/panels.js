@@ -39,8 +39,10 @@
       step(1, "after", words.next, "M3 2 L11 10 L3 18"));
   };
 
-  d.Numbers = function ({ id, figure }) {
+  d.Numbers = function ({ id }) {
     const cursor = d.useCursor();
+    const figure = cursor.figure;
+    if (!figure) return h("section", { id, className: "card" });
     const k = Math.max(0, figure.events.findIndex((e) => e.key === cursor.event));
     const w = figure.words;
     return h("section", { id, className: "card numbers" },

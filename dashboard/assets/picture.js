@@ -26,8 +26,12 @@
   };
   const plus = (a, b, r) => (a && b ? [a[0] + r * b[0], a[1] + r * b[1], a[2] + r * b[2]] : null);
 
-  d.Picture = function ({ id, figure }) {
+  d.Picture = function ({ id }) {
     const cursor = d.useCursor();
+    return cursor.figure ? h(Drawn, { id, figure: cursor.figure, cursor }) : h("section", { id, className: "card picture" });
+  };
+
+  function Drawn({ id, figure, cursor }) {
     const w = figure.words, pose = figure.pose;
     const [view, setView] = React.useState("turn");
     const [turn, setTurn] = React.useState(VIEWS.turn);
@@ -107,5 +111,5 @@
         h("svg", { viewBox: `0 0 ${W} ${H}`, "aria-hidden": true, onPointerDown: (e) => { e.currentTarget.setPointerCapture(e.pointerId); drag.current = [e.clientX, e.clientY, ...turn]; }, onPointerMove: onMove, onPointerUp: () => (drag.current = null), onPointerCancel: () => (drag.current = null) }, drawn)) : h("p", { className: "note" }, w.picture_none),
       scene ? h("div", { className: "segments", role: "group", "aria-label": w.picture_view }, Object.keys(VIEWS).map((v) => h("button", { key: v, type: "button", "aria-pressed": v === view, onClick: () => choose(v) }, w["picture_" + v]))) : null,
       h("p", { className: "note" }, pose.segments.includes("forearm") && pose.segments.includes("club") ? w.picture_note : w.picture_note_no_arm));
-  };
+  }
 })();

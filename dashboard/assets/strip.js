@@ -285,13 +285,13 @@
   }
 
   d.Strip = function (props) {
-    const figure = props.figure;
+    const figure = React.useMemo(() => JSON.parse(props.figure), [props.figure]);
     const box = React.useRef(null);
     const width = d.useWidth(box);
     const cursor = d.useCursor();
     const [view, setView] = React.useState(() => { const v = d.link.get("view"); return ["equal", "real", "table"].includes(v) ? v : "equal"; });
     const [angle, setAngle] = React.useState(() => d.link.get("angle") || "wrist_flexion");
-    React.useLayoutEffect(() => { d.cursor.adopt(figure); d.shown = props; }, [figure]);
+    React.useLayoutEffect(() => { d.cursor.adopt(figure); d.shown = { ...props, figure }; }, [figure]);
     const w = figure.words;
     const narrow = width > 0 && width < NARROW;
     const choose = (v) => { setView(v); d.link.note({ view: v === "equal" ? null : v }); };

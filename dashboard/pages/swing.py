@@ -339,8 +339,8 @@ def _measured(service: Service, state: Ready, choice: Choice) -> list[Any]:
     )
     side = html.Div(
         [
-            ui.Picture(id="swing-picture", figure=figure),
-            ui.Numbers(id="swing-numbers", figure=figure),
+            ui.Picture(id="swing-picture"),
+            ui.Numbers(id="swing-numbers"),
             ui.card(say("unknown.title"), html.Ul([html.Li(t) for t in doubts(swing, measurement)]), kind="unknown"),
         ],
         className="side",
