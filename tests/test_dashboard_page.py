@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from dashboard.sentence import sentence
 from dashboard.service import Ready, Service
 from imu.errors import CupbowError
 from imu.measured import Measurement
@@ -445,6 +446,29 @@ def test_an_empty_folder_says_what_to_do(browser, tmp_path: Path) -> None:
         tab.goto(empty.address)
         box = tab.wait_for_selector(".fault", timeout=30_000)
         assert "No swings yet" in box.inner_text()
+        tab.close()
+
+
+def test_a_demo_recording_from_files_to_page(browser, tmp_path: Path) -> None:
+    """Nothing stands in here: sensor files are measured, and the page shows what the command writes."""
+    demo = Path(__file__).parents[1] / "recordings" / "2026-05-24_7-iron"
+    if not demo.is_dir():
+        pytest.skip("the demo recordings are not here")
+    service = Service(demo, cache_dir=tmp_path / "cache", data_dir=tmp_path / "data")
+    for real in served(service):
+        tab = browser.new_page(viewport=WIDE)
+        tab.goto(real.url(demo.name, "?swing=2"))
+        tab.wait_for_selector(".numbers tr", timeout=240_000)
+        results = real.measured(demo.name).to_json()
+        assert len(results["swings"]) == tab.locator(".rail li").count() > 1
+        swing = results["swings"][1]
+        for key in ("wrist_flexion@top", "face_to_forearm@top", "shaft_off_plane@impact", "forearm_roll@top"):
+            angle, event = key.split("@")
+            text = tab.locator(f'table td[data-cell="{key}"]').first.text_content()
+            value = swing["angles"][angle][event]["value"]
+            assert number(text) == pytest.approx(value, abs=0.5) if value is not None else text.startswith("—")
+        assert tab.locator("h1").inner_text() == str(sentence(real.measured(demo.name).swings[1]).headline)
+        keep(tab, "swing-demo")
         tab.close()
 
 
