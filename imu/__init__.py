@@ -10,8 +10,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from imu.measuring import measure as measure
     from imu.measured import Measurement as Measurement
+    from imu.measuring import measure as measure
 
 __all__ = ["Measurement", "measure"]
 

@@ -110,7 +110,9 @@ def rests(samples: Samples, state: Quiet, start_s: float, end_s: float) -> list[
 
 
 # ----------------------------------------------------------------------------------------- poses
-def held(poses: Sequence[Pose], sensors: Mapping[Role, Samples], calm: Mapping[Role, Quiet]) -> tuple[list[Hold], list[str]]:
+def held(
+    poses: Sequence[Pose], sensors: Mapping[Role, Samples], calm: Mapping[Role, Quiet]
+) -> tuple[list[Hold], list[str]]:
     """The poses as readings of gravity, and what is doubtful about them.
 
     Of each pose the stillest part counts (at least 0.3 s); a pose in which a needed sensor never
@@ -139,7 +141,8 @@ def held(poses: Sequence[Pose], sensors: Mapping[Role, Samples], calm: Mapping[R
         for r in roles:
             i = np.clip(np.rint((grid - sensors[r].start_s) / sensors[r].period_s).astype(int), 0, len(sensors[r]) - 1)
             unrest = np.maximum(
-                unrest, np.maximum(np.nan_to_num(calm[r].rate[i], nan=9.9) / STILL_RATE, calm[r].accel_sd[i] / STILL_ACCEL)
+                unrest,
+                np.maximum(np.nan_to_num(calm[r].rate[i], nan=9.9) / STILL_RATE, calm[r].accel_sd[i] / STILL_ACCEL),
             )
         still = runs(unrest < 1.0, 15)
         sd = 1.0
@@ -174,13 +177,16 @@ def find_poses(sensors: Mapping[Role, Samples], calm: Mapping[Role, Quiet], unti
     s, c = sensors["forearm"], calm["forearm"]
     turning = rolls(s, c, s.start_s, until_s, None)
     # several turns about one axis in a row: a single move from pose to pose also has an axis
-    alike = [[b for b in turning if abs(a.direction @ b.direction) > np.cos(12 * DEG) and abs(a.t_s - b.t_s) < 12.0] for a in turning]
+    alike = [
+        [b for b in turning if abs(a.direction @ b.direction) > np.cos(12 * DEG) and abs(a.t_s - b.t_s) < 12.0]
+        for a in turning
+    ]
     turning = max(alike, key=len, default=[])
     if len(turning) < 3:
         return []
     axis = np.linalg.svd(np.array([a.direction for a in turning]))[2][0]
     begin = min(a.t_s for a in turning)
-    other = [r for r in ("hand",) if r in sensors]
+    other: list[Role] = ["hand"] if "hand" in sensors else []
     still = c.still.copy()
     for r in other:
         at = np.clip(np.rint((s.t_s - sensors[r].start_s) / sensors[r].period_s).astype(int), 0, len(sensors[r]) - 1)
@@ -280,9 +286,7 @@ def mounting(
     return Mounting(mount, missing)
 
 
-def rolls(
-    forearm: Samples, calm: Quiet, start_s: float, end_s: float, long_axis: Array | None
-) -> list[Axis]:
+def rolls(forearm: Samples, calm: Quiet, start_s: float, end_s: float, long_axis: Array | None) -> list[Axis]:
     """Slow forearm rolls in a stretch: turning to and fro about one axis of the sensor.
 
     `long_axis` (sensor coordinates), where known, tells rolls from the swing of an arm while walking.

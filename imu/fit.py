@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from scipy import linalg
@@ -276,7 +277,7 @@ class Problem:
     # ------------------------------------------------------------------ tracks and their Jacobians
     def track(self, state: State, w: int, role: Role) -> Track:
         window, samples = self.windows[w], self.sensors[role]
-        offset, drift = state.clock[role] if role in state.clock else (0.0, 0.0)
+        offset, drift = state.clock.get(role, (0.0, 0.0))
         start, period = samples.start_s * (1 + drift) + offset, samples.period_s * (1 + drift)
         lo = int(np.clip(round((window.start_s - samples.start_s) / samples.period_s), 0, len(samples) - 8))
         hi = int(np.clip(round((window.end_s - samples.start_s) / samples.period_s), lo + 8, len(samples)))
@@ -416,16 +417,16 @@ class Problem:
         for hold in window.holds:
             self._hold_rows(state, w, tracks, hold, put, at)
 
-        for axis in window.axes:
-            if axis.kind == "roll" and "forearm" in state.mount:
+        for turning in window.axes:
+            if turning.kind == "roll" and "forearm" in state.mount:
                 mount = state.mount["forearm"]
-                v = axis.direction @ mount  # in segment coordinates; should be y
+                v = turning.direction @ mount  # in segment coordinates; should be y
                 v = v * np.sign(v[1])
                 # v = mount^T d; mount -> exp(alpha) mount: dv = mount^T (d x alpha)
                 j = np.zeros((2, total))
-                dv = mount.T @ cross_matrix(axis.direction * np.sign((axis.direction @ mount)[1]))
+                dv = mount.T @ cross_matrix(turning.direction * np.sign((turning.direction @ mount)[1]))
                 j[:, at(g["mount:forearm"])] = dv[[0, 2]]
-                put(v[[0, 2]] / axis.sd, j / axis.sd)
+                put(v[[0, 2]] / turning.sd, j / turning.sd)
 
         # what is believed of this window's own unknowns
         prior_r, prior_j = [], []
@@ -442,9 +443,7 @@ class Problem:
         if self.rigid:
             believe(state.regrip[w], p["regrip"], b.regrip)
         if "jumps" in p:
-            believe(
-                state.jumps[w].ravel(), p["jumps"], np.repeat([max(j.sd, 1e-4) for j in window.jumps], 3)
-            )
+            believe(state.jumps[w].ravel(), p["jumps"], np.repeat([max(j.sd, 1e-4) for j in window.jumps], 3))
         put(np.concatenate(prior_r), np.concatenate(prior_j), None)
         return np.concatenate(res), np.concatenate(jac), series
 
@@ -479,11 +478,11 @@ class Problem:
 
         def upright(name: str, axes: Sequence[int], sd: float) -> None:
             """Components of 'up' that should vanish, from the accelerometer over the pose."""
-            role = self.hand_role if name == "hand" else name
+            role: Any = self.hand_role if name == "hand" else name
             if name not in state.mount or role not in hold.accel:
                 return
-            f = hold.accel[role] - state.accel_bias[role]  # type: ignore[index]
-            k = np.linalg.inv(np.eye(3) + state.accel_matrix[role])  # type: ignore[index]
+            f = hold.accel[role] - state.accel_bias[role]
+            k = np.linalg.inv(np.eye(3) + state.accel_matrix[role])
             up = k @ f
             size = np.linalg.norm(up)
             up = up / size
@@ -552,10 +551,12 @@ class Problem:
         they share, and drift."""
         fit = self.clocks[role]
         jac = np.zeros((2, self.lasting.size))
-        rows = np.array([[1.0, fit.middle_s], [0.0, 1.0]]) / np.array([[max(fit.sd_s, 1e-5)], [max(fit.sd_drift, 1e-7)]])
+        rows = np.array([[1.0, fit.middle_s], [0.0, 1.0]]) / np.array(
+            [[max(fit.sd_s, 1e-5)], [max(fit.sd_drift, 1e-7)]]
+        )
         jac[:, self.lasting[f"clock:{role}"]] = rows
         res = rows @ state.clock[role]
-        if fit.anchor in state.clock:
+        if fit.anchor is not None and fit.anchor in state.clock:
             jac[:, self.lasting[f"clock:{fit.anchor}"]] = -rows
             res = res - rows @ state.clock[fit.anchor]
         return res, jac
@@ -646,9 +647,7 @@ class Problem:
             first.append({r: exp(own[p[f"first:{r}"]]) @ state.first[w][r] for r in self.roles})
             change.append({r: state.bias_change[w][r] + own[p[f"bias:{r}"]] for r in self.roles})
             regrip.append(state.regrip[w] + own[p["regrip"]] if "regrip" in p else state.regrip[w])
-            jumps.append(
-                state.jumps[w] + own[p["jumps"]].reshape(-1, 3) if "jumps" in p else state.jumps[w]
-            )
+            jumps.append(state.jumps[w] + own[p["jumps"]].reshape(-1, 3) if "jumps" in p else state.jumps[w])
         return replace(
             state,
             matrix=matrix,

@@ -72,9 +72,7 @@ def posture(
         out[:, 5] = np.arcsin(np.clip(club[:, 2, 0], -1, 1))
         if address is not None:
             now, then = club[:, :2, 1], address[:, :2, 1]
-            turned = np.arctan2(
-                then[:, 0] * now[:, 1] - then[:, 1] * now[:, 0], np.sum(then * now, axis=1)
-            )
+            turned = np.arctan2(then[:, 0] * now[:, 1] - then[:, 1] * now[:, 0], np.sum(then * now, axis=1))
             out[:, 4] = side * turned  # open is clockwise from above for a right-handed golfer
             target = np.column_stack([then / np.linalg.norm(then, axis=1, keepdims=True), np.zeros(n)])
             normal = np.cross(target, address[:, :, 0])
@@ -202,7 +200,9 @@ def angles_at(
             marks["face_to_forearm"] = ("zero_frame",)
         value["face_to_forearm"] = _continuous(value["face_to_forearm"])
     if "forearm" in segments:
-        roll, j = _turn_about(solution, w, "forearm", tracks["forearm"], state.mount["forearm"][:, 1], 1, t_s, address_s)
+        roll, j = _turn_about(
+            solution, w, "forearm", tracks["forearm"], state.mount["forearm"][:, 1], 1, t_s, address_s
+        )
         if "axial" in value:  # what the skin lost, the hand shows
             a0 = angles_axial(solution, w, tracks, address_s)
             roll, j = roll + _wrap(value["axial"] - a0[0]), j + jacobian["axial"] - a0[1]

@@ -18,7 +18,7 @@ from threadpoolctl import threadpool_limits
 from imu import calibration as cal
 from imu import kinematics, swing
 from imu.bands import judged
-from imu.errors import RecordingError
+from imu.errors import RecordingError, UsageError
 from imu.fit import DEG, Axis, Beliefs, Hold, Problem, Solution, State, Window, wrist_angles
 from imu.measured import Event, Measurement, SensorReport, Swing, SwingTrace, Value
 from imu.orientation import Track
@@ -28,7 +28,6 @@ from imu.timebase import ClockFit, Samples, align, uniform
 
 if TYPE_CHECKING:
     from imu.bands import Bands
-    from imu.saved import SavedCalibration
 
 Progress = Callable[[float, str], None]
 
@@ -40,8 +39,8 @@ def measure(
     path: Path | str,
     *,
     handed: Handedness | None = None,
-    roles: Sequence[Role] | None = None,
-    calibration: SavedCalibration | Path | str | None = None,
+    roles: Role | Mapping[str, Role] | None = None,
+    calibration: Path | str | None = None,
     bands: Bands | Path | str | None = None,
     progress: Progress | None = None,
 ) -> Measurement:
@@ -154,11 +153,13 @@ def _wrist_times(prepared: Prepared, start: float, end: float, rough: swing.Roug
 def measure_recording(
     recording: Recording,
     *,
-    calibration: SavedCalibration | Path | str | None = None,
+    calibration: Path | str | None = None,
     bands: Bands | Path | str | None = None,
     progress: Progress | None = None,
 ) -> Measurement:
     """Measures a recording that has been read: every swing in it, with events, angles and bands."""
+    if calibration is not None:
+        raise UsageError(f"{calibration}: saved calibrations cannot be used yet; record the poses with the swings")
     # Matrices here are small: more threads than one cost more than they bring.
     with threadpool_limits(limits=1):
         return _measured(recording, bands)
@@ -292,7 +293,14 @@ def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None) -> Fitted:
     )
     solution = problem.solve()
     return Fitted(
-        prepared, solution, [n_cal + k for k in range(len(prepared.rough))], face_known, own_flat, guess.missing, doubts, shocks
+        prepared,
+        solution,
+        [n_cal + k for k in range(len(prepared.rough))],
+        face_known,
+        own_flat,
+        guess.missing,
+        doubts,
+        shocks,
     )
 
 
@@ -302,7 +310,9 @@ def _shock(prepared: Prepared, rough: swing.Rough) -> tuple[float, float] | None
     return swing.shock(strikers, rough.impact_s - lead, rough.impact_s + lead)
 
 
-def _first_guess(prepared: Prepared, windows: Sequence[Window], mount: dict[str, Array], holds: Sequence[Hold]) -> State:
+def _first_guess(
+    prepared: Prepared, windows: Sequence[Window], mount: dict[str, Array], holds: Sequence[Hold]
+) -> State:
     """Start of the fit: level attitudes from a rest in every window, headings from what the joints
     allow, the grip from the rates of hand and club."""
     sensors, calm, side = prepared.sensors, prepared.calm, prepared.side
@@ -360,7 +370,7 @@ def _first_guess(prepared: Prepared, windows: Sequence[Window], mount: dict[str,
         firsts.append({r: yaw[r] @ tracks[r].attitude[0] for r in roles})
     return State(
         matrix={r: np.zeros((3, 3)) for r in roles},
-        accel_bias={r: zero3 for r in roles},
+        accel_bias=dict.fromkeys(roles, zero3),
         accel_matrix={r: np.zeros((3, 3)) for r in roles},
         bias=bias,
         clock={r: np.zeros(2) for r in roles[1:]},
@@ -440,9 +450,7 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
     finish = moments["finish"].t_s or rough.finish_s
     lo, hi = max(window.start_s + 0.01, address - 0.2), min(window.end_s - 0.01, finish + 0.2)
     grid = np.arange(lo, hi, step)
-    dense = kinematics.angles_at(
-        solution, w, grid, address, face_known=fitted.face_known, own_flat=fitted.own_flat
-    )
+    dense = kinematics.angles_at(solution, w, grid, address, face_known=fitted.face_known, own_flat=fitted.own_flat)
     sd = _deviations(solution, w, dense)
     known = [(e, m.t_s) for e, m in moments.items() if m.t_s is not None]
     at = kinematics.angles_at(
@@ -474,7 +482,11 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
                 per[f"{a}..{b}"] = Value(None, None, va.reason or vb.reason)
                 continue
             j = at.jacobian[name][[place[b]]] - at.jacobian[name][[place[a]]]
-            s = np.sqrt(float(solution.variance(w, j)[0]) + _extra(dense, name, moments[a], rough) ** 2 + _extra(dense, name, moments[b], rough) ** 2)
+            s = np.sqrt(
+                float(solution.variance(w, j)[0])
+                + _extra(dense, name, moments[a], rough) ** 2
+                + _extra(dense, name, moments[b], rough) ** 2
+            )
             difference = at.value[name][place[b]] - at.value[name][place[a]]
             marks = tuple(m for m in va.marks if m != "zero_frame")
             per[f"{a}..{b}"] = Value(float(np.degrees(difference)), float(np.degrees(1.96 * s)), None, marks)
@@ -556,7 +568,9 @@ def _events(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> dict[str,
     top_guess = rough
     club = "club" in solution.state.mount and "club" in tracks
     shaft = tracks["club"].at(t) @ solution.state.mount["club"][:, 0] if club else None
-    forearm = tracks["forearm"].at(t) @ solution.state.mount["forearm"][:, 1] if "forearm" in solution.state.mount else None
+    forearm = (
+        tracks["forearm"].at(t) @ solution.state.mount["forearm"][:, 1] if "forearm" in solution.state.mount else None
+    )
 
     if shock is not None:
         impact = swing.Moment(shock[0], 2.0 * shock[1])
@@ -564,7 +578,9 @@ def _events(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> dict[str,
         direction = shaft if shaft is not None else forearm
         if direction is not None:
             then = direction[int(np.argmin(np.abs(t - address)))]
-            near = (t > rough.top_s + 0.3 * (rough.impact_s - rough.top_s)) & (t < rough.impact_s + 0.5 * (rough.impact_s - rough.top_s))
+            near = (t > rough.top_s + 0.3 * (rough.impact_s - rough.top_s)) & (
+                t < rough.impact_s + 0.5 * (rough.impact_s - rough.top_s)
+            )
             along = direction[near] @ then
             k = int(np.argmax(along))
             impact = swing.Moment(float(t[near][k]), 0.004, None, ("no_ball", *(() if club else ("from_forearm",))))
@@ -593,7 +609,9 @@ def _events(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> dict[str,
     finish = swing.slow_edge(t, smooth, after=impact_s + 0.05)
     out["shaft_level_through"] = level_time(shaft, impact_s, finish or float(t[-1]), False, "shaft")
     out["finish"] = (
-        swing.Moment(finish, 0.02, None, marks) if finish is not None else swing.Moment(None, 0.0, "the recording ends before the swing does")
+        swing.Moment(finish, 0.02, None, marks)
+        if finish is not None
+        else swing.Moment(None, 0.0, "the recording ends before the swing does")
     )
     return {e: out[e] for e in EVENTS}
 
@@ -628,9 +646,15 @@ def _value(
         return Value(None, None, "the face's heading means aim only near address and impact")
     i = place[event]
     value, s = float(at.value[source][i]), float(sigmas[source][i])
-    s = float(np.hypot(s, _extra(dense, source, moment, rough)))
+    # 0.1 deg for what no term holds: the instant of address, quantisation, sway
+    s = float(np.sqrt(s**2 + _extra(dense, source, moment, rough) ** 2 + (0.1 * DEG) ** 2))
     impact = moments["impact"].t_s
-    if impact is not None and moment.t_s > impact + 1e-9 and moment.t_s < impact + 0.4 and moments["impact"].marks == ():
+    if (
+        impact is not None
+        and moment.t_s > impact + 1e-9
+        and moment.t_s < impact + 0.4
+        and moments["impact"].marks == ()
+    ):
         s = float(np.hypot(s, 3.0 * DEG * np.exp(-(moment.t_s - impact) / 0.12)))
     lost = _guessed_there(fitted, name, moment.t_s)
     if lost:

@@ -94,9 +94,7 @@ class Track:
         return self.start_s + self.period_s * len(self.gyro)
 
     @classmethod
-    def of(
-        cls, gyro: Array, start_s: float, period_s: float, *, bias: Array, matrix: Array, first: Array
-    ) -> Track:
+    def of(cls, gyro: Array, start_s: float, period_s: float, *, bias: Array, matrix: Array, first: Array) -> Track:
         """From rates as read (n, 3): the corrected rate is (I + matrix) rate - bias."""
         corrected = gyro @ (np.eye(3) + matrix).T - bias
         attitude = first @ strapdown(corrected, period_s)

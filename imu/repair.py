@@ -118,15 +118,16 @@ def _fill(
 ) -> tuple[Array, list[tuple[float, float, float]]]:
     gyro = samples.gyro.copy()
     n = len(gyro)
-    bad = need.any(axis=1)
+    bad: np.ndarray = np.asarray(need.any(axis=1))
     period = samples.period_s
     twin: Samples | None = None
-    matrix, offset = np.eye(3), np.zeros(3)
+    matrix: Array = np.eye(3)
+    offset: Array = np.zeros(3)
     if rigid is not None and role in ("hand", "club"):
         twin = sensors["club" if role == "hand" else "hand"]
         matrix, offset = rigid.matrix, rigid.offset
         if role == "hand":
-            matrix = np.linalg.inv(rigid.matrix)
+            matrix = np.asarray(np.linalg.inv(rigid.matrix), np.float64)
             offset = -matrix @ rigid.offset
     twin_rates = Rates(twin) if twin is not None else None
     next_to = sensors.get("hand", sensors.get("club")) if role == "forearm" else None

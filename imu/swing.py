@@ -151,9 +151,7 @@ class Moment:
     marks: tuple[str, ...] = ()
 
 
-def shock(
-    sensors: list[tuple[Samples, float]], start_s: float, end_s: float
-) -> tuple[float, float] | None:
+def shock(sensors: list[tuple[Samples, float]], start_s: float, end_s: float) -> tuple[float, float] | None:
     """First contact within a stretch, by the first sample of each sensor that no smooth motion could
     give, and half the width of where it can lie; None where nothing struck.
 

@@ -8,6 +8,7 @@ with samples missing. `uniform` finds the line and the places of the missing sam
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -47,7 +48,7 @@ class Samples:
 
     @property
     def t_s(self) -> Array:
-        return self.start_s + self.period_s * np.arange(len(self.gyro))
+        return np.asarray(self.start_s + self.period_s * np.arange(len(self.gyro)), np.float64)
 
     @property
     def end_s(self) -> float:
@@ -258,7 +259,7 @@ def _early_edge(arrival: Array, duration: float) -> Array:
     pieces = max(1, min(n // 200, round((arrival[-1] - arrival[0]) / 20.0)))
     bounds = np.linspace(0, n, pieces + 1).astype(int)
     phase, middle = [], []
-    for lo, hi in zip(bounds[:-1], bounds[1:], strict=True):
+    for lo, hi in itertools.pairwise(bounds):
         turn = np.exp(2j * np.pi * arrival[lo:hi] / duration)
         # the edge lies where the wrapped phases rise most steeply from none to many
         angle = np.sort(np.angle(turn))
@@ -312,9 +313,7 @@ def _early_line(number: np.ndarray, arrival: Array, period: float) -> tuple[floa
     bounds = np.linspace(0, len(arrival), pieces + 1).astype(int)
     for _ in range(5):
         residual = arrival - (start + slope * number)
-        keep = np.array(
-            [lo + int(np.argmin(residual[lo:hi])) for lo, hi in zip(bounds[:-1], bounds[1:], strict=True) if hi > lo]
-        )
+        keep = np.array([lo + int(np.argmin(residual[lo:hi])) for lo, hi in itertools.pairwise(bounds) if hi > lo])
         r = residual[keep]
         keep = keep[np.abs(r - np.median(r)) <= 3 * 1.4826 * np.median(np.abs(r - np.median(r))) + 1e-6]
         if len(keep) < 3:
