@@ -136,7 +136,7 @@ def _fill(
     guesses = []
     # Stretches a few samples apart are one: nothing is learnt between them.
     for lo, hi in _joined(runs(bad, 1), 2):
-        t = samples.start_s + period * np.arange(lo, hi)
+        t: Array = np.asarray(samples.start_s + period * np.arange(lo, hi), np.float64)
         reach = max(6, min(60, 3 * (hi - lo)))
         around = np.arange(max(0, lo - reach), min(n, hi + reach))
         around = around[~bad[around]]
