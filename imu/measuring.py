@@ -162,12 +162,14 @@ def measure_recording(
         raise UsageError(f"{calibration}: saved calibrations cannot be used yet; record the poses with the swings")
     # Matrices here are small: more threads than one cost more than they bring.
     with threadpool_limits(limits=1):
-        return _measured(recording, bands)
+        return _measured(recording, bands, progress or (lambda share, what: None))
 
 
-def _measured(recording: Recording, bands: Bands | Path | str | None) -> Measurement:
+def _measured(recording: Recording, bands: Bands | Path | str | None, progress: Progress) -> Measurement:
     prepared = prepare(recording)
+    progress(0.3, "fitting")
     fitted = fit_recording(prepared)
+    progress(0.8, "angles")
     warnings = [*recording.warnings, *fitted.doubts]
     swings = [
         measured_swing(fitted, w, rough, index)
