@@ -25,6 +25,7 @@ import numpy as np
 
 from dashboard import bandsets
 from dashboard.bandsets import ChosenBands
+from dashboard.uploads import Uploads
 from imu.errors import CupbowError
 from imu.measured import Measurement, SwingTrace, write_whole
 
@@ -150,13 +151,15 @@ class Service:
         self._jobs: dict[str, _Job] = {}
         self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="measure")
         self._hashes = _Hashes(self._cache / "seen.json")
+        self._saved: list[Path] = []
+        self.uploads = Uploads(self._data / "uploads")
 
     # -- recordings --------------------------------------------------------------------------------
 
     def recordings(self) -> list[Entry]:
         """All recordings under the root, in the order of their paths."""
         if self._only is not None:
-            return [_entry(self.root, self._only)]
+            return [_entry(self.root, path) for path in (self._only, *self._saved) if path.exists()]
         found = []
         for folder, folders, files in os.walk(self.root):
             folders[:] = sorted(f for f in folders if not f.startswith("."))
@@ -170,6 +173,19 @@ class Service:
         if key.startswith(FILED):
             return self._filed(key)
         return next((e for e in self.recordings() if e.key == key), None)
+
+    def save_upload(self, key: str, name: str) -> Entry:
+        """Makes a recording under the root of what was uploaded, called `name`."""
+        from imu.inspection import safe_name
+
+        name = name.strip()
+        if not name or name != safe_name(name):
+            proposed = safe_name(name or "recording")
+            raise CupbowError(f"{name!r} can't be the name of a folder everywhere; {proposed!r} can")
+        path = self.uploads.save(key, self.root / name)
+        with self._lock:
+            self._saved.append(path)
+        return _entry(self.root, path)
 
     def count_measured(self, entry: Entry) -> int | None:
         """How many swings a recording holds, where that is known without measuring."""
@@ -243,6 +259,7 @@ class Service:
             for job in self._jobs.values():
                 job.cancelled.set()
         self._pool.shutdown(wait=True, cancel_futures=True)
+        self.uploads.close()
 
     def _work(self, job: _Job) -> None:
         def progress(fraction: float, step: str = "") -> None:

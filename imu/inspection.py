@@ -99,6 +99,7 @@ class Inspection:
     to_measure: tuple[str, ...]
     warnings: tuple[str, ...]
     understood: Understood
+    several: frozenset[tuple[str, ...]] = frozenset()  # files that hold more than one sensor
 
     def to_json(self) -> dict[str, Any]:
         return {
@@ -120,6 +121,33 @@ class Inspection:
         pick = fast + np.arange(len(fast)) * stretch
         return s.t_s[pick] - s.t_s[0], s.accel[pick], np.degrees(s.gyro[pick])
 
+    def corrected(
+        self,
+        *,
+        roles: Mapping[int, Role | None] | None = None,
+        handed: Handedness | None = None,
+        club: str | None = None,
+    ) -> Inspection:
+        """The same with the user's word on what no file says; nothing is read again. `roles` are by
+        the place among the streams, None for a sensor that is to be left out."""
+        said = dict(roles or {})
+        if unknown := [r for r in said.values() if r is not None and r not in ROLES]:
+            raise UsageError(f"role {unknown[0]!r} is not known; use forearm, hand or club")
+        if handed not in (None, "right", "left"):
+            raise UsageError(f"handed must be right or left, not {handed!r}")
+        kept = [
+            (replace(sensor, role=said.get(i, sensor.role)), report.looks_like)
+            for i, (sensor, report) in enumerate(zip(self.understood.sensors, self.streams, strict=True))
+            if i not in said or said[i] is not None
+        ]
+        u = replace(
+            self.understood,
+            sensors=[sensor for sensor, _ in kept],
+            handedness=handed or self.understood.handedness,
+            club=club or self.understood.club,
+        )
+        return _inspection(u, tuple(_report(sensor, looks_like) for sensor, looks_like in kept), self.several)
+
     def manifest(self, *, handed: Handedness | None = None, roles: Mapping[str, Role] | None = None) -> str:
         """A `recording.toml` that says what was understood. What is not known is written as a
         comment to fill in."""
@@ -130,16 +158,25 @@ def inspect(
     path: Path | str,
     *,
     hints: Hints | None = None,
+    hints_of: Mapping[str, Hints] | None = None,
     roles: Role | Mapping[str, Role] | None = None,
     handed: Handedness | None = None,
     progress: Progress | None = None,
 ) -> Inspection:
-    """Look at a path as `imu.readers.read` would, without asking for what it does not say."""
-    u = understand(path, hints=hints, roles=roles, handed=handed, progress=progress)
+    """Look at a path as `imu.readers.read` would, without asking for what it does not say.
+
+    `hints_of` a file, by its name inside the path, go before `hints`, which are for all of them.
+    """
+    u = understand(path, hints=hints, hints_of=hints_of, roles=roles, handed=handed, progress=progress)
     likely = _likely_roles(u.sensors)
     streams = tuple(_report(s, likely.get(id(s))) for s in u.sensors)
+    files = [s.files for s in u.sensors]
+    return _inspection(u, streams, frozenset(f for f in files if files.count(f) > 1))
+
+
+def _inspection(u: Understood, streams: tuple[StreamReport, ...], several: frozenset[tuple[str, ...]]) -> Inspection:
     needs = (*u.needs, *(n for s in u.sensors for n in s.needs))
-    return Inspection(u.path, streams, needs, (*u.role_needs(), *u.handed_needs()), u.warnings, u)
+    return Inspection(u.path, streams, needs, (*u.role_needs(), *u.handed_needs()), u.warnings, u, several)
 
 
 def _report(s: Sensor, looks_like: Role | None) -> StreamReport:
@@ -302,7 +339,7 @@ def _manifest(inspection: Inspection, handed: Handedness | None, roles: Mapping[
             lines.append(f'# role = ""   # forearm, hand or club: where {safe(s.label)} was worn')
         names = [_quoted(f) for f in s.files]
         lines.append(f"file = {names[0]}" if len(names) == 1 else f"file = [{', '.join(names)}]")
-        if s.device and sum(other.files == s.files for other in u.sensors) > 1:
+        if s.device and s.files in inspection.several:
             lines.append(f"device = {_quoted(s.device)}")
         elif s.columns:
             inside = ", ".join(f"{k} = {v if isinstance(v, int) else _quoted(v)}" for k, v in s.columns.items())
@@ -380,7 +417,8 @@ def save(
                 with entry.open() as source, open(work / names[entry.name], "xb") as target:
                     shutil.copyfileobj(source, target, 1 << 20)
         renamed = replace(u, sensors=[replace(s, files=tuple(names[f] for f in s.files)) for s in u.sensors])
-        text = replace(inspection, understood=renamed).manifest()
+        several = frozenset(tuple(names.get(f, f) for f in files) for files in inspection.several)
+        text = replace(inspection, understood=renamed, several=several).manifest()
         (work / MANIFEST).write_text(text, encoding="utf-8")
         readers.read(work)
         work.replace(folder)

@@ -97,6 +97,22 @@ class Understood:
         return stamps.when(self.sensors[0].origin_s, self.sensors[0].clock) if self.sensors else None
 
 
+@dataclass(frozen=True)
+class _Said:
+    """What the user says, of all files and of each by its name."""
+
+    everywhere: Hints
+    files: Mapping[str, Hints]
+
+    def of(self, name: str, first: Hints | None = None) -> Hints:
+        """The hints for a file; what is said here goes before `first`, of the file before all."""
+        found = first or Hints()
+        for hints in (self.everywhere, self.files.get(name)):
+            if hints:
+                found = replace(found, **{f.name: value for f in fields(hints) if (value := getattr(hints, f.name))})
+        return found
+
+
 def _quoted(label: str) -> str:
     return f'"{label}"' if " " in label else label
 
@@ -105,12 +121,14 @@ def understand(
     path: Path | str,
     *,
     hints: Hints | None = None,
+    hints_of: Mapping[str, Hints] | None = None,
     roles: Role | Mapping[str, Role] | None = None,
     handed: Handedness | None = None,
     progress: Progress | None = None,
 ) -> Understood:
-    """Everything that can be told about a path without asking."""
-    hints = hints or Hints()
+    """Everything that can be told about a path without asking. `hints_of` a file, by its name inside
+    the recording, go before `hints`."""
+    said = _Said(hints or Hints(), hints_of or {})
     if handed not in (None, "right", "left"):
         raise UsageError(f"handed must be right or left, not {handed!r}")
     for role in (roles,) if isinstance(roles, str) else (roles or {}).values():
@@ -120,12 +138,12 @@ def understand(
     if store.manifest is not None:
         if roles:
             raise UsageError(f"{safe(store.path)}: {MANIFEST} says where the sensors were worn; correct it there")
-        return _by_manifest(store, manifest.parse(store.manifest), hints, handed, progress)
-    return _by_content(store, hints, roles, handed, progress)
+        return _by_manifest(store, manifest.parse(store.manifest), said, handed, progress)
+    return _by_content(store, said, roles, handed, progress)
 
 
 def _by_manifest(
-    store: Store, m: manifest.Manifest, said: Hints, handed: Handedness | None, progress: Progress | None
+    store: Store, m: manifest.Manifest, said: _Said, handed: Handedness | None, progress: Progress | None
 ) -> Understood:
     sensors: list[Sensor] = []
     needs: list[str] = []
@@ -139,14 +157,13 @@ def _by_manifest(
                 )
             entries[name] = entry
     cache: dict[tuple[tuple[str, ...], str], list[Sensor]] = {}
-    given = {f.name: value for f in fields(said) if (value := getattr(said, f.name))}
     for spec in m.sensors:
-        hints = replace(spec.hints, **given)
+        hints = {name: said.of(name, spec.hints) for name in spec.files}
         key = (spec.files, repr(hints))
         if key not in cache:
             mine: list[str] = []
-            parts = [p for name in spec.files for p in read_table(entries[name], hints, mine, progress)]
-            cache[key] = join(parts, hints, mine)
+            parts = [p for name in spec.files for p in read_table(entries[name], hints[name], mine, progress)]
+            cache[key] = join(parts, mine)
             if mine:
                 raise UsageError(f"{mine[0]} or say it in {MANIFEST}")
         found = [s for s in cache[key] if spec.device is None or _same(s.device, spec.device)]
@@ -210,7 +227,7 @@ def _in_si(value: float | None, unit: str, table: Mapping[str, float], name: str
 
 def _by_content(
     store: Store,
-    hints: Hints,
+    said: _Said,
     roles: Role | Mapping[str, Role] | None,
     handed: Handedness | None,
     progress: Progress | None,
@@ -224,7 +241,7 @@ def _by_content(
     for entry in entries:
         file_needs: list[str] = []
         try:
-            parts += read_table(entry, hints, file_needs, progress)
+            parts += read_table(entry, said.of(entry.name), file_needs, progress)
         except UsageError:
             raise
         except CupbowError as error:
@@ -232,7 +249,7 @@ def _by_content(
                 raise
             faults.append(error)
         needs += file_needs
-    sensors = join(parts, hints, needs) if parts else []
+    sensors = join(parts, needs) if parts else []
     if sensors and not store.single:
         needs = []  # other files that say nothing to us, settings and notes, are no obstacle
     if not sensors and not needs and faults:

@@ -17,7 +17,6 @@ import numpy as np
 from imu.errors import RecordingError
 from imu.readers import channels, units
 from imu.readers.files import safe
-from imu.readers.hints import Hints
 from imu.readers.tables import Part
 from imu.recording import GRAVITY, Array, Role, Stream
 
@@ -73,7 +72,7 @@ class Sensor:
         )
 
 
-def join(parts: Sequence[Part], hints: Hints, needs: list[str]) -> list[Sensor]:
+def join(parts: Sequence[Part], needs: list[str]) -> list[Sensor]:
     """Sensors out of the parts of one recording, in the order in which they were found.
 
     The parts are used up: their numbers are converted in place, to hold long recordings once.
@@ -84,7 +83,7 @@ def join(parts: Sequence[Part], hints: Hints, needs: list[str]) -> list[Sensor]:
     gyros = [p for p in parts if p.accel is None]
     out: list[Sensor] = []
     for p in complete:
-        out.append(_sensor(p, p, hints, needs))
+        out.append(_sensor(p, p))
     used: set[int] = set()
     for g in gyros:
         best = _partner(g, [a for a in accels if id(a) not in used], single=len(gyros) == 1)
@@ -94,7 +93,7 @@ def join(parts: Sequence[Part], hints: Hints, needs: list[str]) -> list[Sensor]:
             continue
         used.add(id(best))
         best = _with_gravity(best, gravities)
-        out.append(_sensor(best, g, hints, needs))
+        out.append(_sensor(best, g))
     if accels and not gyros and not complete:
         needs.append(f"{safe(accels[0].source)}: holds an accelerometer only; give the gyroscope's file beside it")
     _units_of_siblings(out)
@@ -160,7 +159,7 @@ def _stem(path: PurePosixPath) -> str:
     return " ".join(re.findall(r"[a-z]+|\d+", words))
 
 
-def _sensor(a: Part, g: Part, hints: Hints, needs: list[str]) -> Sensor:
+def _sensor(a: Part, g: Part) -> Sensor:
     notes = list(dict.fromkeys([*a.notes, *g.notes]))
     doubts = list(dict.fromkeys([*a.doubts, *g.doubts]))
     dropped = a.tally.dropped + (g.tally.dropped if g is not a else 0)
@@ -211,10 +210,10 @@ def _sensor(a: Part, g: Part, hints: Hints, needs: list[str]) -> Sensor:
         files=files,
         device=label,
         rate_hz=g.rate_hz,
-        accel_sensitivity=hints.accel_sensitivity,
-        gyro_sensitivity=hints.gyro_sensitivity,
+        accel_sensitivity=a.accel_sensitivity,
+        gyro_sensitivity=g.gyro_sensitivity,
     )
-    _to_si(sensor, a.accel_unit, g.gyro_unit, hints)
+    _to_si(sensor, a.accel_unit, g.gyro_unit)
     return sensor
 
 
@@ -241,7 +240,7 @@ def _onto(a: Part, g: Part) -> tuple[Array, Array, str, int]:
     return out[keep], keep, note, lost
 
 
-def _to_si(s: Sensor, accel_unit: str | None, gyro_unit: str | None, hints: Hints) -> None:
+def _to_si(s: Sensor, accel_unit: str | None, gyro_unit: str | None) -> None:
     """Convert, in place, by the stated unit, else by what the numbers show."""
     part = _for_guessing(s)
     t, accel, gyro = s.t_s[part], s.accel[part], s.gyro[part]
@@ -256,10 +255,10 @@ def _to_si(s: Sensor, accel_unit: str | None, gyro_unit: str | None, hints: Hint
     if s.has_gravity and not as_stated and not wrong_unit and units.looks_linear(accel, accel_unit):
         s.has_gravity = False
         s.notes.append("acceleration without gravity: still, nothing of it is left")
-    scale = _accel_scale(s, accel_unit, accel, gyro, still, hints)
+    scale = _accel_scale(s, accel_unit, accel, gyro, still)
     if scale is not None and scale != 1.0:
         s.accel *= scale
-    scale = _gyro_scale(s, gyro_unit, t, accel, gyro, hints)
+    scale = _gyro_scale(s, gyro_unit, t, accel, gyro)
     if scale is not None and scale != 1.0:
         s.gyro *= scale
 
@@ -269,13 +268,11 @@ def _for_guessing(s: Sensor) -> slice:
     return slice(0, 40_000)
 
 
-def _accel_scale(
-    s: Sensor, unit: str | None, accel: Array, gyro: Array, still: float | None, hints: Hints
-) -> float | None:
+def _accel_scale(s: Sensor, unit: str | None, accel: Array, gyro: Array, still: float | None) -> float | None:
     where = s.source
-    if hints.accel_sensitivity:
+    if s.accel_sensitivity:
         s.accel_unit = units.COUNTS
-        return GRAVITY / hints.accel_sensitivity
+        return GRAVITY / s.accel_sensitivity
     if unit in units.ACCEL_UNITS:
         s.accel_unit = unit
         scale = units.ACCEL_UNITS[unit]
@@ -313,11 +310,11 @@ def _accel_scale(
     return guess.scale
 
 
-def _gyro_scale(s: Sensor, unit: str | None, t: Array, accel: Array, gyro: Array, hints: Hints) -> float | None:
+def _gyro_scale(s: Sensor, unit: str | None, t: Array, accel: Array, gyro: Array) -> float | None:
     where = s.source
-    if hints.gyro_sensitivity:
+    if s.gyro_sensitivity:
         s.gyro_unit = units.COUNTS
-        return math.pi / 180.0 / hints.gyro_sensitivity
+        return math.pi / 180.0 / s.gyro_sensitivity
     if unit in units.GYRO_UNITS:
         s.gyro_unit = unit
         scale = units.GYRO_UNITS[unit]

@@ -50,6 +50,8 @@ class Part:
     inferred: bool = False
     columns: dict[str, str | int] = field(default_factory=dict)  # as understood, for a manifest
     rate_hz: float | None = None  # where it stands in for a time column
+    accel_sensitivity: float | None = None  # as said: counts per g
+    gyro_sensitivity: float | None = None  # as said: counts per deg/s
 
 
 @dataclass(frozen=True)
@@ -540,6 +542,8 @@ class _Reader:
             inferred=self.inferred,
             columns=columns,
             rate_hz=rate if rate_used else None,
+            accel_sensitivity=self.hints.accel_sensitivity,
+            gyro_sensitivity=self.hints.gyro_sensitivity,
         )
 
     def _rate_in_preamble(self, notes: list[str]) -> float | None:
