@@ -18,12 +18,12 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboard import components as ui
 from dashboard.downloads import download
-from dashboard.pages import Page, compare, letter, progress, students, swing
+from dashboard.pages import Page, add, compare, letter, progress, students, swing
 from dashboard.service import Service
 from dashboard.words import LANGUAGE, say
 from imu.errors import CupbowError
 
-PAGES: tuple[Page, ...] = (swing.PAGE, compare.PAGE, progress.PAGE, letter.PAGE, students.PAGE)
+PAGES: tuple[Page, ...] = (swing.PAGE, compare.PAGE, progress.PAGE, letter.PAGE, students.PAGE, add.PAGE)
 """In the order of the navigation; the first is shown at `/`."""
 
 ASSETS = Path(__file__).parent / "assets"

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 MOST_INBOXES = 12
 EMPTY_KEPT_S = 600.0
+POINTS = 700
+"""Samples of a preview: about as many as it has pixels."""
 MOST_OPEN = 2
 """Uploads whose samples stay in memory."""
 SAID = ".said.json"
@@ -36,6 +38,8 @@ MOST_SAID = 64_000
 LEFT_OUT = "none"
 UNIT_HINTS = ("accel_unit", "gyro_unit", "time_unit")
 NUMBER_HINTS = ("rate_hz", "accel_sensitivity", "gyro_sensitivity")
+Previews = tuple[tuple[Any, Any, Any], ...]
+"""For each sensor seconds, acceleration and rate, as `Inspection.preview` gives them."""
 
 
 @dataclass(frozen=True)
@@ -43,7 +47,8 @@ class Draft:
     """An upload as far as it is understood.
 
     `found` is what the files say; `corrected` the same with the user's word. `fault` is the line of
-    what could not be done with the latest word; `found` is then that of the one before.
+    what could not be done with the latest word; `found` is then that of the one before. `unused` are
+    files in which no sensor was found, `notes` what is said of them.
     """
 
     key: str
@@ -51,11 +56,14 @@ class Draft:
     said: Mapping[str, Any]
     found: Inspection | None
     corrected: Inspection | None
+    previews: Previews
     unused: tuple[str, ...]
+    notes: tuple[str, ...]
     fault: str
     busy: float | None
 
     def roles(self) -> dict[int, Role | None]:
+        """What the user says of sensors, by their place in `found`; None: left out."""
         return _roles(self.found, self.said) if self.found else {}
 
 
@@ -68,6 +76,8 @@ class _Open:
     inbox: Inbox
     said: dict[str, Any]
     found: Inspection | None = None
+    previews: Previews = ()
+    corrected: tuple[Any, Inspection] | None = None  # and for what it was made
     unused: tuple[str, ...] = ()
     fault: str = ""
     read: Any = None  # what was read last: files and hints
@@ -143,14 +153,16 @@ class Uploads:
             found = draft.found if files else None
             corrected = None
             try:
-                corrected = _corrected(found, draft.said) if found else None
+                corrected = _corrected(draft, found) if found else None
             except UsageError as error:
                 fault = fault or str(error)
             total = sum(size for _, size in files)
             busy = min(1.0, draft.done_bytes / max(total, 1)) if draft.running else None
             line = plainly(fault or draft.fault, draft.inbox) if files else ""
             unused = draft.unused if files else ()
-            return Draft(key, files, dict(draft.said), found, corrected, unused, line, busy)
+            notes = (*found.needs, *found.warnings) if found else ()
+            notes = tuple(plainly(n, draft.inbox) for n in notes)
+            return Draft(key, files, dict(draft.said), found, corrected, draft.previews, unused, notes, line, busy)
 
     def save(self, key: str, folder: Path) -> Path:
         """Makes a recording of an upload, as it is understood and corrected, and empties its inbox."""
@@ -235,11 +247,15 @@ class Uploads:
                     draft.running = False
                     return
                 draft.done_bytes = 0
-            found, unused, fault = None, (), ""
+            found: Inspection | None = None
+            previews: Previews = ()
+            unused: tuple[str, ...] = ()
+            fault = ""
             try:
                 store = open_store(draft.inbox.target)
                 unused = tuple(e.name for e in store.entries)
                 found = inspect(draft.inbox.target, hints_of=hints, progress=progress)
+                previews = tuple(found.preview(i, POINTS) for i in range(len(found.streams)))
                 used = {name for s in found.understood.sensors for name in s.files}
                 unused = tuple(name for name in unused if name not in used)
             except _Stopped:
@@ -254,7 +270,7 @@ class Uploads:
                 changed = draft.read is None or draft.read[0] != files
                 draft.read, draft.fault = (files, hints), fault
                 if found is not None or changed:
-                    draft.found, draft.unused = found, unused
+                    draft.found, draft.previews, draft.unused = found, previews, unused
 
 
 def hints_of(said: Mapping[str, Any]) -> dict[str, Hints]:
@@ -305,10 +321,14 @@ def _roles(found: Inspection, said: Mapping[str, Any]) -> dict[int, Role | None]
     return roles
 
 
-def _corrected(found: Inspection, said: Mapping[str, Any]) -> Inspection:
-    handed = str(said.get("handed") or "") or None
-    club = " ".join(str(said.get("club") or "").split())[:60] or None
-    return found.corrected(roles=_roles(found, said), handed=cast("Handedness | None", handed), club=club)
+def _corrected(draft: _Open, found: Inspection) -> Inspection:
+    handed = cast("Handedness | None", str(draft.said.get("handed") or "") or None)
+    club = " ".join(str(draft.said.get("club") or "").split())[:60] or None
+    roles = _roles(found, draft.said)
+    made_for = (id(found), roles, handed, club)
+    if draft.corrected is None or draft.corrected[0] != made_for:
+        draft.corrected = made_for, found.corrected(roles=roles, handed=handed, club=club)
+    return draft.corrected[1]
 
 
 def _table(said: Mapping[str, Any], name: str) -> Mapping[str, Any]:

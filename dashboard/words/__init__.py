@@ -51,7 +51,7 @@ def catalogue(language: str = LANGUAGE) -> Mapping[str, str]:
 def spoken(language: str) -> dict[str, str]:
     """What a language says itself."""
     found: dict[str, str] = {}
-    for name in (f"{language}.toml", f"{language}_library.toml"):
+    for name in (f"{language}.toml", f"{language}_library.toml", f"{language}_adding.toml"):
         found |= _flat(tomllib.loads(files(__package__).joinpath(name).read_text(encoding="utf-8")))
     return found
 

@@ -1,0 +1,375 @@
+"""The page that makes recordings of files: drop, see what was understood and why, correct, save.
+
+Its link says which upload: `/add?upload=<key>`. Files come by a route of their own, since callbacks
+take whole messages into memory; everything else is asked by the component's `ask`.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import AsyncIterator, Iterator, Mapping
+from pathlib import PurePosixPath
+from typing import TYPE_CHECKING, Any
+from urllib.parse import parse_qs
+
+from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
+from fastapi import Request
+from fastapi.responses import JSONResponse, Response
+from starlette.requests import ClientDisconnect
+
+from dashboard.components import _Drawn
+from dashboard.pages import Page
+from dashboard.pages.swing import link
+from dashboard.service import Service
+from dashboard.uploads import LEFT_OUT, Draft, sensor_keys
+from dashboard.words import count, group, listed, say
+from imu.errors import CupbowError
+from imu.recording import ROLES
+
+if TYPE_CHECKING:
+    from imu.inspection import StreamReport
+
+PATH = "/add"
+ROUTE = "/uploads"
+POLL_MS = 300
+MOST_BYTES = 2 << 30
+MOST_FILES = 100
+
+ACCEL_UNITS = ("m/s^2", "g", "mg", "counts")
+GYRO_UNITS = ("rad/s", "deg/s", "mdeg/s", "counts")
+TIME_UNITS = ("s", "ms", "us", "ns")
+UNIT_WORDS = {"m/s^2": "m/s²", "deg/s": "°/s", "mdeg/s": "m°/s", "us": "µs"}
+
+
+class AddFiles(_Drawn):
+    """Uploads, preview and corrections. `figure` travels as text; each `asks` more, `ask` holds what
+    is wanted: `{"look" | "save" | "discard" | "remove": key, …}`."""
+
+    _type = "AddFiles"
+    _prop_names = ["id", "figure", "ask", "asks"]  # noqa: RUF012
+    available_properties = _prop_names
+
+    def __init__(
+        self,
+        id: str | None = None,
+        figure: str | None = None,
+        ask: dict[str, Any] | None = None,
+        asks: int | None = None,
+    ) -> None:
+        super().__init__(id=id, figure=figure, ask=ask, asks=asks)
+
+
+def layout(service: Service) -> html.Div:
+    return html.Div(
+        [dcc.Interval(id="add-poll", interval=POLL_MS, disabled=True), html.Div(id="add-body")], id="add-page"
+    )
+
+
+def register(app: Dash, service: Service) -> None:
+    """Callbacks and the route that takes files; what works on files does so in a thread."""
+
+    @app.callback(
+        Output("add-body", "children"),
+        Output("add-poll", "disabled", allow_duplicate=True),
+        Input("url", "pathname"),
+        Input("url", "search"),
+        prevent_initial_call="initial_duplicate",
+    )
+    async def show(pathname: str, search: str) -> Any:
+        if not _ours(pathname):
+            return [], True
+        key = parse_qs((search or "").lstrip("?")).get("upload", [""])[0]
+        found = await asyncio.to_thread(answer, service, {"look": key} if key else {})
+        return AddFiles(id="add-files", figure=_text(found)), not found["busy"]
+
+    @app.callback(
+        Output("add-files", "figure"),
+        Output("add-poll", "disabled"),
+        Input("add-files", "asks"),
+        Input("add-poll", "n_intervals"),
+        State("add-files", "ask"),
+        prevent_initial_call=True,
+    )
+    async def work(asks: int | None, _polls: int, ask: dict[str, Any] | None) -> Any:
+        if not asks or not ask:
+            return no_update, no_update
+        if ctx.triggered_id == "add-poll":
+            key = next((str(ask[verb]) for verb in ("look", "remove", "save") if ask.get(verb)), "")
+            ask = {"look": key} if key else {}
+        found = await asyncio.to_thread(answer, service, ask)
+        return _text(found), not found["busy"]
+
+    server = app.server
+
+    @server.post(ROUTE, include_in_schema=False)
+    async def begin(request: Request) -> Response:
+        if (refused := _foreign(request)) is not None:
+            return refused
+        try:
+            return JSONResponse({"key": await asyncio.to_thread(service.uploads.new)})
+        except CupbowError as error:
+            return JSONResponse({"fault": str(error)}, status_code=400)
+
+    @server.put(ROUTE + "/{key}", include_in_schema=False)
+    async def take(request: Request, key: str, name: str = "") -> Response:
+        if (refused := _foreign(request)) is not None:
+            return refused
+        length = request.headers.get("content-length", "")
+        if length.isdigit() and int(length) > MOST_BYTES:
+            return JSONResponse({"fault": say("add.too_large", name=name, mb=MOST_BYTES >> 20)}, status_code=413)
+        chunks = _chunks(request.stream(), asyncio.get_running_loop())
+        try:
+            kept = await asyncio.to_thread(service.uploads.add, key, name or "data.csv", chunks)
+        except ClientDisconnect:
+            return JSONResponse({"fault": say("add.stopped", name=name)}, status_code=400)
+        except CupbowError as error:
+            return JSONResponse({"fault": str(error)}, status_code=400)
+        return JSONResponse({"name": kept})
+
+
+PAGE = Page(PATH, say("add.page"), layout, register)
+
+
+def _ours(pathname: str | None) -> bool:
+    return (pathname or "").rstrip("/") == PATH
+
+
+def _foreign(request: Request) -> Response | None:
+    """Files are taken from this server's own page only: one that says so, and is not another's."""
+    if request.headers.get("origin") == f"{request.url.scheme}://{request.headers.get('host')}":
+        return None
+    return JSONResponse({"fault": "files are taken from the dashboard's own page only"}, status_code=403)
+
+
+def _chunks(stream: AsyncIterator[bytes], loop: asyncio.AbstractEventLoop) -> Iterator[bytes]:
+    """What the event loop receives, for a thread that writes it down: never more than a piece in memory."""
+
+    async def following() -> bytes | None:
+        return await anext(stream, None)
+
+    while (chunk := asyncio.run_coroutine_threadsafe(following(), loop).result()) is not None:
+        yield chunk
+
+
+def _text(figure: Mapping[str, Any]) -> str:
+    return json.dumps(figure, separators=(",", ":"), allow_nan=False)
+
+
+# -- what is shown ---------------------------------------------------------------------------------
+
+
+def answer(service: Service, ask: Mapping[str, Any]) -> dict[str, Any]:
+    """What the page shows after `ask`; what could not be done is said in it, and nothing is lost."""
+    fault = ""
+    try:
+        if ask.get("discard"):
+            service.uploads.discard(str(ask["discard"]))
+            return _start(service)
+        key = str(ask.get("look") or ask.get("remove") or ask.get("save") or "")
+        if not key:
+            return _start(service)
+        if ask.get("remove"):
+            service.uploads.remove(key, str(ask.get("file", "")))
+        said = ask.get("said")
+        draft = service.uploads.look(key, said if isinstance(said, Mapping) else None)
+    except CupbowError as error:
+        return _start(service, gone=str(error))
+    if ask.get("save"):
+        try:
+            entry = service.save_upload(key, str(ask.get("name", "")))
+            return _start(service) | {"saved": link(entry)}
+        except CupbowError as error:
+            fault = str(error)
+    return _understood(service, draft, fault)
+
+
+def _common() -> dict[str, Any]:
+    words = group("add") | {f"role_{role}": say(f"role.{role}") for role in ROLES}
+    limit = {"bytes": MOST_BYTES, "files": MOST_FILES, "text": say("add.limit", mb=MOST_BYTES >> 20, files=MOST_FILES)}
+    return {"words": words, "limit": limit, "key": "", "busy": False}
+
+
+def _start(service: Service, gone: str = "") -> dict[str, Any]:
+    """Nothing brought in yet; uploads from before that wait to be saved."""
+    waiting = [
+        {
+            "key": key,
+            "text": say(f"add.waiting_files.{'one' if len(names) == 1 else 'many'}", first=names[0], n=len(names) - 1),
+        }
+        for key, names in service.uploads.waiting()
+    ]
+    return _common() | {"sentence": say("add.empty"), "waiting": waiting, "gone": gone}
+
+
+def _understood(service: Service, draft: Draft, fault: str) -> dict[str, Any]:
+    found, busy = draft.found, draft.busy is not None
+    sensors = _sensors(draft) if found else []
+    missing = _missing(draft, sensors)
+    return _common() | {
+        "key": draft.key,
+        "busy": busy,
+        "done": round(100 * (draft.busy or 0.0)),
+        "files": [{"name": name, "size": _size(size)} for name, size in draft.files],
+        "said": dict(draft.said),
+        "fault": fault or draft.fault,
+        "unread": bool(draft.fault) and not sensors,
+        "sensors": sensors,
+        "unused": list(draft.unused),
+        "notes": [*draft.notes, *_set_aside(draft)],
+        "options": {
+            "accel_unit": _options(ACCEL_UNITS),
+            "gyro_unit": _options(GYRO_UNITS),
+            "time_unit": _options(TIME_UNITS),
+        },
+        "missing": missing,
+        "sentence": say("add.reading") if busy and not sensors else _sentence(draft, sensors, missing),
+        "handed": (found and found.understood.handedness) or "",
+        "club": (found and found.understood.club) or "",
+        "name": _name(service, draft),
+        "place": say("add.place", place=service.root),
+        "manifest": draft.corrected.manifest() if draft.corrected and sensors else "",
+    }
+
+
+def _sensors(draft: Draft) -> list[dict[str, Any]]:
+    assert draft.found is not None
+    roles = draft.roles()
+    corrected = iter(draft.corrected.streams if draft.corrected else ())
+    starts = draft.found.understood.times()
+    shown = []
+    for i, (key, read) in enumerate(zip(sensor_keys(draft.found), draft.found.streams, strict=True)):
+        sensor = draft.found.understood.sensors[i]
+        left_out = i in roles and roles[i] is None
+        report = read if left_out else next(corrected, read)
+        shown.append(
+            {
+                "key": key,
+                "label": report.label,
+                "source": report.source,
+                "files": list(sensor.files),
+                "siblings": sum(s.files == sensor.files for s in draft.found.understood.sensors),
+                "role": LEFT_OUT if left_out else report.role or "",
+                "looks_like": report.looks_like or "",
+                "units": {
+                    "accel_unit": _unit(report.accel_unit),
+                    "gyro_unit": _unit(report.gyro_unit),
+                    "time_unit": _unit(report.time_unit),
+                },
+                "counts": {"accel": report.accel_unit == "counts", "gyro": report.gyro_unit == "counts"},
+                "rate_hz": sensor.rate_hz,
+                "sensitivity": {"accel": sensor.accel_sensitivity, "gyro": sensor.gyro_sensitivity},
+                "facts": _facts(report, known=not sensor.needs),
+                "needs": len(sensor.needs),
+                "doubts": [] if left_out else list(report.doubts),
+                "why": list(report.notes),
+                "plot": _plot(draft, i, float(starts[i][0]) if len(starts[i]) else 0.0),
+            }
+        )
+    return shown
+
+
+def _facts(r: StreamReport, *, known: bool) -> list[list[str]]:
+    gaps = say("add.gaps_value", n=r.gaps, s=f"{r.longest_gap_s:.2g}") if r.gaps else say("add.gaps_none")
+    facts = [
+        [say("add.rate"), say("add.rate_value", hz=f"{r.rate_hz:.4g}", n=f"{r.samples:,}", s=f"{r.seconds:.1f}")],
+        [say("add.gaps"), gaps],
+        [say("add.lost"), f"{r.dropped_rows:,}"],
+    ]
+    if known:
+        still = r.gravity_still_m_s2
+        seen = say("add.gravity_unseen") if still is None else say("add.gravity_value", value=f"{still:.2f}")
+        facts.append([say("add.gravity"), seen if r.has_gravity else say("add.gravity_out")])
+        facts.append([say("add.fastest"), say("add.fastest_value", dps=f"{r.peak_gyro_dps:.0f}")])
+        if clipped := r.clipped_gyro + r.clipped_accel:
+            facts.append([say("add.clipped"), say("add.clipped_value", n=f"{clipped:,}")])
+    return facts
+
+
+def _plot(draft: Draft, index: int, start: float) -> dict[str, Any]:
+    """Sizes of acceleration and rate, which need no knowledge of how the sensor was mounted."""
+    import numpy as np
+
+    assert draft.found is not None
+    t, accel, gyro = draft.previews[index]
+    a, g = np.linalg.norm(accel, axis=1), np.linalg.norm(gyro, axis=1)
+    needs = draft.found.understood.sensors[index].needs
+    known = {quantity: not any(quantity in need for need in needs) for quantity in ("accelerometer", "gyroscope")}
+    if not known["gyroscope"]:
+        g = np.radians(g)  # as in the file
+    return {
+        "t": np.round(t + start, 3).tolist(),
+        "accel": _rounded(a),
+        "gyro": _rounded(g),
+        "known": [known["accelerometer"], known["gyroscope"]],
+        "gravity": known["accelerometer"] and draft.found.streams[index].has_gravity,
+    }
+
+
+def _rounded(values: Any) -> list[float]:
+    return [float(f"{v:.4g}") for v in values]
+
+
+def _missing(draft: Draft, sensors: list[dict[str, Any]]) -> list[str]:
+    """What stands between the upload and a recording, in words for a sentence."""
+    if draft.found is None or draft.corrected is None or not sensors:
+        return []
+    used = [s for s in sensors if s["role"] != LEFT_OUT]
+    missing = [say("add.need_unit", label=s["label"]) for s in used if s["needs"]]
+    missing += [say("add.need_role", label=s["label"]) for s in used if not s["role"]]
+    for role in ROLES:
+        if (n := sum(s["role"] == role for s in used)) > 1:
+            missing.append(say("add.need_one", role=say(f"role.{role}"), n=n))
+    if not used:
+        missing.append(say("add.need_any"))
+    if draft.corrected.understood.handedness is None:
+        missing.append(say("add.need_hand"))
+    return missing
+
+
+def _sentence(draft: Draft, sensors: list[dict[str, Any]], missing: list[str]) -> str:
+    if not draft.files:
+        return say("add.empty")
+    if not sensors:
+        return say("add.sensors_none")
+    read = count("add.sensors", len(sensors))
+    if missing:
+        return f"{read} {say('add.needed', list=listed(missing))}"
+    doubts = sum(len(s["doubts"]) for s in sensors)
+    return f"{read} {count('add.check_doubts', doubts) if doubts else say('add.check')}"
+
+
+def _set_aside(draft: Draft) -> list[str]:
+    """A manifest dropped beside its files would choose what is chosen here."""
+    return [say("add.set_aside", name=name) for name, _ in draft.files if name.lower().endswith(".toml")]
+
+
+def _name(service: Service, draft: Draft) -> str:
+    """A name to begin with: the file's, or the day's, and free."""
+    from imu.inspection import free_name, safe_name
+
+    when = draft.found.understood.recorded_at or draft.found.understood.started_at() if draft.found else None
+    if when is not None and when.year > 2000:
+        name = f"{when:%Y-%m-%d}"
+    elif len(draft.files) == 1:
+        name = PurePosixPath(draft.files[0][0]).name.split(".")[0]
+    else:
+        name = say("add.recording").split()[-1].lower()
+    taken = {p.name for p in service.root.iterdir()} if service.root.is_dir() else set()
+    return free_name(safe_name(name), taken)
+
+
+def _size(count_: int) -> str:
+    return f"{count_ / 1e6:.1f} MB" if count_ >= 100_000 else f"{max(1, round(count_ / 1e3))} kB"
+
+
+def _unit(unit: str) -> str:
+    if unit in ("counts", "iso", "samples"):
+        return say(f"add.{unit}")
+    if unit == "unknown" or not unit:
+        return say("add.found_none")
+    return UNIT_WORDS.get(unit, unit)
+
+
+def _options(names: tuple[str, ...]) -> list[list[str]]:
+    return [[name, _unit(name)] for name in names]
