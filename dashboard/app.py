@@ -38,11 +38,9 @@ INDEX = """<!DOCTYPE html>
 </head>
 <body>
 {%app_entry%}
-<footer>
 {%config%}
 {%scripts%}
 {%renderer%}
-</footer>
 </body>
 </html>""".replace("__LANGUAGE__", LANGUAGE)
 

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from imu.readers.hints import Hints
     from imu.recording import Handedness, Role
 
+MOST_BYTES = 2 << 30
+MOST_FILES = 100
 MOST_INBOXES = 12
 EMPTY_KEPT_S = 600.0
 POINTS = 700
@@ -90,8 +92,9 @@ class _Open:
 class Uploads:
     """Uploads below `place`. Safe to call from several threads."""
 
-    def __init__(self, place: Path) -> None:
+    def __init__(self, place: Path, *, most_bytes: int = MOST_BYTES, most_files: int = MOST_FILES) -> None:
         self._place = place
+        self.most_bytes, self.most_files = most_bytes, most_files
         self._lock = threading.RLock()
         self._open: OrderedDict[str, _Open] = OrderedDict()
         self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="read")
@@ -204,7 +207,9 @@ class Uploads:
     def _of(self, key: str) -> _Open:
         from imu.inbox import Inbox
 
-        inbox = Inbox.again(self._place, key)  # refuses what is no key, or gone
+        inbox = Inbox.again(
+            self._place, key, most_bytes=self.most_bytes, most_files=self.most_files
+        )  # refuses what is no key, or gone
         with self._lock:
             if key not in self._open:
                 self._open[key] = _Open(inbox, _said_before(inbox))
@@ -283,6 +288,9 @@ def hints_of(said: Mapping[str, Any]) -> dict[str, Hints]:
         values: dict[str, Any] = {k: str(fields[k]) for k in UNIT_HINTS if fields.get(k)}
         values |= {k: _number(fields[k]) for k in NUMBER_HINTS if fields.get(k) not in (None, "")}
         columns = {str(k): str(v).strip() for k, v in _table(fields, "columns").items() if str(v).strip()}
+        for axes in (("ax", "ay", "az"), ("gx", "gy", "gz")):
+            if not all(k in columns for k in axes):  # still being typed
+                columns = {k: v for k, v in columns.items() if k not in axes}
         try:
             hints = Hints(columns=columns, **values)
         except UsageError as error:

@@ -52,5 +52,5 @@ def test_the_setting_turns_every_page(tmp_path):
     environment = os.environ | {"CUPBOW_SETTINGS": str(tmp_path / "settings.toml"), "PYTHONUTF8": "1"}
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=environment, check=True)
     assert "Schwünge" in done.stdout
-    assert "'Schüler'] True" in done.stdout
+    assert "'Schüler', 'Neu'] True" in done.stdout
     assert "Schüler suchen" in done.stdout

@@ -84,15 +84,15 @@
     const box = React.useRef(null);
     const width = d.useWidth(box);
     const { t, accel, gyro, known, gravity } = sensor.plot;
-    const left = 46, right = 10, top = 26, tall = 78, gap = 34;
-    const height = 2 * (top + tall) + gap - 10;
+    const left = 46, right = 10, top = 32, tall = 78, gap = 42;
+    const height = top + 2 * tall + gap + 26;
     const x = (s) => left + ((s - span[0]) / Math.max(1e-9, span[1] - span[0])) * (width - left - right);
     const most = (y) => y.reduce((a, b) => Math.max(a, b), 0);
     const panel = (name, y, y0, line) => {
       const end = nice(most(y) * 1.02);
       const up = (v) => y0 + tall - (v / end) * tall;
       return h("g", { key: name },
-        h("text", { x: 0, y: y0 - 9, className: "panel-small" }, name),
+        h("text", { x: 0, y: y0 - 15, className: "panel-small" }, name),
         [0, end / 2, end].map((v) => h("g", { key: v }, h("line", { className: "grid", x1: left, x2: width - right, y1: up(v), y2: up(v) }),
           h("text", { x: left - 6, y: up(v) + 4.5, className: "tick end" }, Number(v.toPrecision(3)).toLocaleString("en").replace(/,/g, "\u202f")))),
         line ? h("line", { className: "zero", x1: left, x2: width - right, y1: up(9.81), y2: up(9.81) }) : null,
@@ -100,15 +100,14 @@
         line && (9.81 / end) * tall > 14 ? h("text", { x: width - right, y: up(9.81) - 5, className: "tick end halo" }, words.plot_gravity) : null);
     };
     const second = top + tall + gap;
-    const seconds = nice((span[1] - span[0]) / Math.max(2, Math.floor(width / 130)));
+    const seconds = nice((span[1] - span[0]) / Math.max(2, Math.floor(width / 64)));
     const ticks = [];
     for (let s = Math.ceil(span[0] / seconds) * seconds; s <= span[1]; s += seconds) ticks.push(s);
     const label = fill(known[0] && known[1] ? words.plot_label : words.plot_label_raw, { label: sensor.label, accel: most(accel).toFixed(0), gyro: most(gyro).toFixed(0), s: t.length ? (t[t.length - 1] - t[0]).toFixed(1) : 0 });
-    return h("div", { ref: box, className: "plot" }, width ? h("svg", { width, height: height + 22, role: "img", "aria-label": label },
+    return h("div", { ref: box, className: "plot" }, width ? h("svg", { width, height, role: "img", "aria-label": label },
       panel(known[0] ? words.plot_accel : words.plot_accel_raw, accel, top, gravity),
       panel(known[1] ? words.plot_gyro : words.plot_gyro_raw, gyro, second, false),
-      ticks.map((s) => h("text", { key: s, x: x(s), y: second + tall + 19, className: "tick mid" }, Number(s.toFixed(3)))),
-      h("text", { x: width - right, y: second + tall + 36, className: "tick end" }, words.plot_seconds)) : null);
+      ticks.map((s) => h("text", { key: s, x: x(s), y: second + tall + 19, className: "tick mid" }, fill(words.plot_second, { n: Number(s.toFixed(3)) })))) : null);
   }
 
   /* Menus for how a file is written; what is left at "as read" is worked out. */
@@ -187,7 +186,7 @@
       const here = figure.files ? figure.files.length : 0;
       if (here + files.length > figure.limit.files) return setBroken(fill(w.too_many, { files: figure.limit.files }));
       const large = files.find((f) => f.size > figure.limit.bytes);
-      if (large) return setBroken(fill(w.too_large, { name: large.name, mb: figure.limit.bytes >> 20 }));
+      if (large) return setBroken(fill(w.too_large, { name: large.name, size: figure.limit.size }));
       const total = files.reduce((n, f) => n + f.size, 0) || 1;
       let gone = 0, wrong = "";
       try {
@@ -245,7 +244,7 @@
         (figure.notes || []).length ? h("ul", { className: "warnings" }, figure.notes.map((t) => h("li", { key: t }, t))) : null,
         bar || (figure.busy ? h(Bar, { label: w.reading, percent: figure.done }) : null)),
       sensors.map((s) => h(Sensor, { key: s.key, sensor: s, span, figure, said, onRole: (k, v) => say({ roles: { ...(said.roles || {}), [k]: v } }), onSay: (some) => say({ files: { ...files, ...some } }) })),
-      figure.unused.length && !figure.busy ? h("details", { className: "card fold", open: !sensors.length }, h("summary", null, h("h2", { className: "card-title" }, w.answer)),
+      figure.unused.length ? h("details", { className: "card fold", open: !sensors.length }, h("summary", null, h("h2", { className: "card-title" }, w.answer)),
         h("p", { className: "note" }, w.answer_none),
         figure.unused.map((f) => h("section", { key: f, className: "unused-file" }, h("h3", { className: "sub-title" }, f),
           h(Written, { name: f, said: files, onSay: (file, next) => say({ files: { ...files, [file]: next } }), figure, units: {}, counts: {}, sensitivity: {}, rate: null, columns: true })))) : null,

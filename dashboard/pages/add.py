@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import time
 from collections.abc import AsyncIterator, Iterator, Mapping
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Any
@@ -33,8 +34,8 @@ if TYPE_CHECKING:
 PATH = "/add"
 ROUTE = "/uploads"
 POLL_MS = 300
-MOST_BYTES = 2 << 30
-MOST_FILES = 100
+PATIENCE_S = 0.4
+"""What takes no longer shows no bar."""
 
 ACCEL_UNITS = ("m/s^2", "g", "mg", "counts")
 GYRO_UNITS = ("rad/s", "deg/s", "mdeg/s", "counts")
@@ -116,8 +117,10 @@ def register(app: Dash, service: Service) -> None:
         if (refused := _foreign(request)) is not None:
             return refused
         length = request.headers.get("content-length", "")
-        if length.isdigit() and int(length) > MOST_BYTES:
-            return JSONResponse({"fault": say("add.too_large", name=name, mb=MOST_BYTES >> 20)}, status_code=413)
+        if length.isdigit() and int(length) > service.uploads.most_bytes:
+            return JSONResponse(
+                {"fault": say("add.too_large", name=name, size=_size(service.uploads.most_bytes))}, status_code=413
+            )
         chunks = _chunks(request.stream(), asyncio.get_running_loop())
         try:
             kept = await asyncio.to_thread(service.uploads.add, key, name or "data.csv", chunks)
@@ -173,6 +176,10 @@ def answer(service: Service, ask: Mapping[str, Any]) -> dict[str, Any]:
             service.uploads.remove(key, str(ask.get("file", "")))
         said = ask.get("said")
         draft = service.uploads.look(key, said if isinstance(said, Mapping) else None)
+        until = time.monotonic() + PATIENCE_S
+        while draft.busy is not None and time.monotonic() < until:
+            time.sleep(0.02)
+            draft = service.uploads.look(key)
     except CupbowError as error:
         return _start(service, gone=str(error))
     if ask.get("save"):
@@ -184,9 +191,15 @@ def answer(service: Service, ask: Mapping[str, Any]) -> dict[str, Any]:
     return _understood(service, draft, fault)
 
 
-def _common() -> dict[str, Any]:
+def _common(service: Service) -> dict[str, Any]:
     words = group("add") | {f"role_{role}": say(f"role.{role}") for role in ROLES}
-    limit = {"bytes": MOST_BYTES, "files": MOST_FILES, "text": say("add.limit", mb=MOST_BYTES >> 20, files=MOST_FILES)}
+    most, files = service.uploads.most_bytes, service.uploads.most_files
+    limit = {
+        "bytes": most,
+        "size": _size(most),
+        "files": files,
+        "text": say("add.limit", size=_size(most), files=files),
+    }
     return {"words": words, "limit": limit, "key": "", "busy": False}
 
 
@@ -199,14 +212,14 @@ def _start(service: Service, gone: str = "") -> dict[str, Any]:
         }
         for key, names in service.uploads.waiting()
     ]
-    return _common() | {"sentence": say("add.empty"), "waiting": waiting, "gone": gone}
+    return _common(service) | {"sentence": say("add.empty"), "waiting": waiting, "gone": gone}
 
 
 def _understood(service: Service, draft: Draft, fault: str) -> dict[str, Any]:
     found, busy = draft.found, draft.busy is not None
     sensors = _sensors(draft) if found else []
     missing = _missing(draft, sensors)
-    return _common() | {
+    return _common(service) | {
         "key": draft.key,
         "busy": busy,
         "done": round(100 * (draft.busy or 0.0)),
@@ -316,7 +329,8 @@ def _missing(draft: Draft, sensors: list[dict[str, Any]]) -> list[str]:
         return []
     used = [s for s in sensors if s["role"] != LEFT_OUT]
     missing = [say("add.need_unit", label=s["label"]) for s in used if s["needs"]]
-    missing += [say("add.need_role", label=s["label"]) for s in used if not s["role"]]
+    if unsaid := [s["label"] for s in used if not s["role"]]:
+        missing.append(say("add.need_role", labels=listed(unsaid)))
     for role in ROLES:
         if (n := sum(s["role"] == role for s in used)) > 1:
             missing.append(say("add.need_one", role=say(f"role.{role}"), n=n))
@@ -334,7 +348,7 @@ def _sentence(draft: Draft, sensors: list[dict[str, Any]], missing: list[str]) -
         return say("add.sensors_none")
     read = count("add.sensors", len(sensors))
     if missing:
-        return f"{read} {say('add.needed', list=listed(missing))}"
+        return f"{read} {say('add.needed', list='; '.join(missing))}"
     doubts = sum(len(s["doubts"]) for s in sensors)
     return f"{read} {count('add.check_doubts', doubts) if doubts else say('add.check')}"
 
@@ -359,8 +373,10 @@ def _name(service: Service, draft: Draft) -> str:
     return free_name(safe_name(name), taken)
 
 
-def _size(count_: int) -> str:
-    return f"{count_ / 1e6:.1f} MB" if count_ >= 100_000 else f"{max(1, round(count_ / 1e3))} kB"
+def _size(size: int) -> str:
+    if size >= 1 << 30:
+        return f"{size / (1 << 30):.2g} GB"
+    return f"{size / 1e6:.1f} MB" if size >= 100_000 else f"{max(1, round(size / 1e3))} kB"
 
 
 def _unit(unit: str) -> str:

@@ -177,7 +177,9 @@ def view(service: Service, choice: Choice) -> View:
     entries = service.recordings()
     entry = _entry(service, choice, entries)
     if not entries and entry is None:
-        return View(ui.fault(say("recording.empty"), say("recording.empty_do"), where=str(service.root)))
+        go: dict[str, Any] = {"data-go": ""}
+        bring = html.Div(html.A(say("add.bring"), href="/add", className="button", **go))
+        return View(ui.fault(say("recording.empty"), say("recording.empty_do"), where=str(service.root), action=bring))
     chooser = _chooser(service, entries, entry)
     if entry is None:
         missing = ui.fault(say("recording.unknown", name=choice.recording or ""), say("recording.unknown_do"))
