@@ -34,6 +34,7 @@ POINTS = 700
 """Samples of a preview: about as many as it has pixels."""
 MOST_OPEN = 2
 """Uploads whose samples stay in memory."""
+MANIFEST = "recording.toml"
 SAID = ".said.json"
 MOST_SAID = 64_000
 """Letters of what is said of one upload."""
@@ -112,8 +113,16 @@ class Uploads:
         return Inbox.new(self._place).key
 
     def add(self, key: str, name: str, chunks: Iterable[bytes]) -> str:
-        """Takes a file and gives the name that it is kept under."""
-        return self._of(key).inbox.add(name, chunks).name
+        """Takes a file and gives the name that it is kept under.
+
+        A recording's manifest keeps its name, as in a folder or an archive: it brings poses, and says of
+        files by the names that lie beside it, no others.
+        """
+        inbox = self._of(key).inbox
+        path = inbox.add(name, chunks)
+        if name.replace("\\", "/").rsplit("/", 1)[-1] == MANIFEST:
+            path = path.replace(inbox.path / MANIFEST)
+        return path.name
 
     def remove(self, key: str, name: str) -> None:
         """Takes a file out again."""

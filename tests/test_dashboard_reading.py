@@ -330,7 +330,7 @@ def test_files_are_taken_from_the_own_page_only(site: Site) -> None:
     assert asked(site, "PUT", "/uploads/..%2F..%2Fetc", b"1", **own)[0] in (400, 404, 405)
     assert uploads(site) == []
     status, kept = asked(site, "PUT", f"{place}?name=..%2F..%2Frecording.toml", b"1,2\n", **own)
-    assert (status, kept) == (200, {"name": "data_recording.toml"})
+    assert (status, kept) == (200, {"name": "recording.toml"})
     site.service.uploads.discard(found["key"])
 
 
@@ -437,6 +437,25 @@ def test_a_sensor_of_a_shared_file_can_be_left_out(kept: Uploads, tmp_path: Path
     recording = read(kept.save(key, tmp_path / "saved"))
     assert set(recording.streams) == {"club"}
     same(recording, "club", OTHER)
+
+
+def test_a_manifest_among_the_files_brings_its_poses_and_may_be_corrected(kept: Uploads, tmp_path: Path) -> None:
+    toml = """handedness = "left"\nclub = "spoon"\n[[sensor]]\nrole = "forearm"\nfile = "one.csv"
+    [[sensor]]\nrole = "hand"\nfile = "two.csv"\n[[pose]]\nname = "hang"\nstart = 1.0\nend = 2.5\n"""
+    key = kept.new()
+    for name, body in (("one.csv", csv(M)), ("two.csv", csv(OTHER)), ("lesson/recording.toml", toml)):
+        kept.add(key, name, [body.encode()])
+    found = looked(kept, key, {"handed": "right", "roles": {"two.csv": "club"}})
+    assert found.fault == ""
+    recording = read(kept.save(key, tmp_path / "saved"))
+    assert (recording.handedness, recording.club) == ("right", "spoon")
+    assert [(p.name, p.start_s, p.end_s) for p in recording.poses] == [("hang", 1.0, 2.5)]
+    same(recording, "forearm", M)
+    same(recording, "club", OTHER)
+    key = kept.new()  # what the manifest names elsewhere is not there
+    kept.add(key, "recording.toml", [toml.replace("one.csv", "../saved/one.csv").encode()])
+    kept.add(key, "two.csv", [csv(OTHER).encode()])
+    assert "leads out of the recording" in looked(kept, key).fault
 
 
 @pytest.mark.parametrize(

@@ -229,7 +229,7 @@ def _understood(service: Service, draft: Draft, fault: str) -> dict[str, Any]:
         "unread": bool(draft.fault) and not sensors,
         "sensors": sensors,
         "unused": list(draft.unused),
-        "notes": [*draft.notes, *_set_aside(draft)],
+        "notes": list(draft.notes),
         "options": {
             "accel_unit": _options(ACCEL_UNITS),
             "gyro_unit": _options(GYRO_UNITS),
@@ -351,11 +351,6 @@ def _sentence(draft: Draft, sensors: list[dict[str, Any]], missing: list[str]) -
         return f"{read} {say('add.needed', list='; '.join(missing))}"
     doubts = sum(len(s["doubts"]) for s in sensors)
     return f"{read} {count('add.check_doubts', doubts) if doubts else say('add.check')}"
-
-
-def _set_aside(draft: Draft) -> list[str]:
-    """A manifest dropped beside its files would choose what is chosen here."""
-    return [say("add.set_aside", name=name) for name, _ in draft.files if name.lower().endswith(".toml")]
 
 
 def _name(service: Service, draft: Draft) -> str:
