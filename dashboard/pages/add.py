@@ -350,7 +350,8 @@ def _sentence(draft: Draft, sensors: list[dict[str, Any]], missing: list[str]) -
     if missing:
         return f"{read} {say('add.needed', list='; '.join(missing))}"
     doubts = sum(len(s["doubts"]) for s in sensors)
-    return f"{read} {count('add.check_doubts', doubts) if doubts else say('add.check')}"
+    check = count("add.check_doubts", doubts) if doubts else say("add.check")
+    return f"{read} {check}"
 
 
 def _name(service: Service, draft: Draft) -> str:
