@@ -51,8 +51,9 @@ def catalogue(language: str = LANGUAGE) -> Mapping[str, str]:
 def spoken(language: str) -> dict[str, str]:
     """What a language says itself."""
     found: dict[str, str] = {}
-    for name in (f"{language}.toml", f"{language}_library.toml", f"{language}_adding.toml"):
-        found |= _flat(tomllib.loads(files(__package__).joinpath(name).read_text(encoding="utf-8")))
+    for file in sorted(files(__package__).iterdir(), key=lambda file: file.name):
+        if file.name == f"{language}.toml" or (file.name.startswith(f"{language}_") and file.name.endswith(".toml")):
+            found |= _flat(tomllib.loads(file.read_text(encoding="utf-8")))
     return found
 
 

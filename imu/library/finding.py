@@ -172,7 +172,7 @@ def students(library: Library, *, query: str = "") -> list[StudentLine]:
 
 
 def _pairs(session: Session, query: Select[str, int]) -> dict[str, int]:
-    return {key: count for key, count in session.execute(query).tuples()}  # noqa: C416 - rows are not pairs to mypy
+    return {row[0]: row[1] for row in session.execute(query)}
 
 
 def lessons(library: Library, *, student_id: str, query: str = "") -> list[LessonLine]:
