@@ -16,10 +16,10 @@ from scipy import ndimage
 from threadpoolctl import threadpool_limits
 
 from imu import calibration as cal
-from imu import kinematics, swing
+from imu import headings, kinematics, swing
 from imu.bands import judged
 from imu.errors import RecordingError, UsageError
-from imu.fit import DEG, Axis, Beliefs, Hold, Problem, Solution, State, Window, wrist_angles
+from imu.fit import DEG, Axis, Beliefs, Hold, Problem, Solution, State, Window
 from imu.measured import Event, Measurement, SensorReport, Swing, SwingTrace, Value
 from imu.orientation import Track
 from imu.recording import ANGLES, EVENTS, Array, Handedness, Recording, Role
@@ -352,23 +352,11 @@ def _first_guess(
             start = at_rest @ track.at(np.array([t]))[0].T
             tracks[r] = replace(track, attitude=start @ track.attitude)
         changes.append(change)
-        yaw = {r: np.eye(3) for r in roles}
         if via_grip and not np.any(mount["hand"] != np.eye(3)):
             flat = [h for h in window.holds if h.name == "grip_flat"]
             if flat:
                 mount["hand"] = _hand_from_flat_grip(tracks, mount, flat, side, sensors, window)
-        if "forearm" in mount and "hand" in mount and not (via_grip and not np.any(mount["hand"] != np.eye(3))):
-            role: Role = "club" if via_grip else "hand"
-            yaw[role] = _heading_of_hand(tracks["forearm"], tracks[role], mount, window, side)
-        if rigid is not None and {"hand", "club"} <= set(roles) and len(window.grip_s):
-            h = yaw["hand"] @ tracks["hand"].at(window.grip_s)
-            c = tracks["club"].at(window.grip_s)
-            yaw["club"] = _heading(h @ rigid.rotation.T, c)
-        elif "hand" in roles and "club" in roles and rigid is not None:
-            flat_t = np.array([h.t_s for h in window.holds if h.name == "grip_flat"])
-            if len(flat_t):
-                h = yaw["hand"] @ tracks["hand"].at(flat_t)
-                yaw["club"] = _heading(h @ rigid.rotation.T, tracks["club"].at(flat_t))
+        yaw = headings.turns(tracks, mount, window, side=side, rigid=rigid)
         firsts.append({r: yaw[r] @ tracks[r].attitude[0] for r in roles})
     return State(
         matrix={r: np.zeros((3, 3)) for r in roles},
@@ -384,32 +372,6 @@ def _first_guess(
         regrip=tuple(np.zeros(3) for _ in windows),
         jumps=tuple(np.zeros((len(w.jumps), 3)) for w in windows),
     )
-
-
-def _heading(want: Array, have: Array) -> Array:
-    """The turn about the vertical (3, 3) that brings `have` (n, 3, 3) nearest to `want`."""
-    m = np.einsum("nij,nkj->ik", want, have)
-    a = np.arctan2(m[1, 0] - m[0, 1], m[0, 0] + m[1, 1])
-    return np.array([[np.cos(a), -np.sin(a), 0], [np.sin(a), np.cos(a), 0], [0, 0, 1.0]])
-
-
-def _heading_of_hand(forearm: Track, hand: Track, mount: Mapping[str, Array], window: Window, side: int) -> Array:
-    """The hand's heading against the forearm at which the wrist is least twisted."""
-    t = window.wrist_s
-    f = forearm.at(t) @ mount["forearm"]
-    h = hand.at(t) @ mount["hand"]
-    best, best_cost = np.eye(3), np.inf
-    for reach, step in ((np.pi, 6 * DEG), (6 * DEG, 1 * DEG)):
-        centre = np.arctan2(best[1, 0], best[0, 0])
-        for a in centre + np.arange(-reach, reach, step):
-            yaw = np.array([[np.cos(a), -np.sin(a), 0], [np.sin(a), np.cos(a), 0], [0, 0, 1.0]])
-            w = wrist_angles(f, yaw @ h, side)
-            cost = np.mean(np.minimum(np.abs(w[:, 0]), 60 * DEG))
-            # a wrist past its range of motion (AAOS 80/70, 30/20 deg) is no wrist
-            cost += np.mean(np.maximum(np.abs(w[:, 1]) - 75 * DEG, 0) + np.maximum(np.abs(w[:, 2]) - 45 * DEG, 0))
-            if cost < best_cost:
-                best, best_cost = yaw, cost
-    return best
 
 
 def _hand_from_flat_grip(

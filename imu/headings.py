@@ -1,0 +1,65 @@
+"""How the sensors' headings lie to each other. Gravity does not tell; the joints do: the wrist hardly
+twists, and hand and club are one body while the club is gripped."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from imu.fit import DEG, Window, wrist_angles
+from imu.orientation import Track
+from imu.recording import Array, Role
+from imu.repair import Rigid
+
+
+def turns(
+    tracks: Mapping[Role, Track], mount: Mapping[str, Array], window: Window, *, side: int, rigid: Rigid | None
+) -> dict[Role, Array]:
+    """For each sensor the turn about the vertical (3, 3) that brings it into the forearm's heading, as
+    far as the window shows it; the identity where nothing does.
+
+    `mount`: segment -> (3, 3) segment to sensor. Without a hand sensor the club stands in for it, once
+    `mount` holds the hand in the club sensor's coordinates. side: +1 right lead arm, -1 left.
+    """
+    yaw: dict[Role, Array] = {r: np.eye(3) for r in tracks}
+    via_grip = "hand" not in tracks
+    if "forearm" in mount and "hand" in mount and not (via_grip and np.all(mount["hand"] == np.eye(3))):
+        role: Role = "club" if via_grip else "hand"
+        yaw[role] = _least_twist(tracks["forearm"], tracks[role], mount, window, side)
+    if rigid is not None and {"hand", "club"} <= set(tracks):
+        t = window.grip_s
+        if not len(t):
+            t = np.array([h.t_s for h in window.holds if h.name == "grip_flat"])
+        if len(t):
+            hand = yaw["hand"] @ tracks["hand"].at(t)
+            yaw["club"] = _turn(hand @ rigid.rotation.T, tracks["club"].at(t))
+    return yaw
+
+
+def _about_vertical(angle: float) -> Array:
+    c, s = np.cos(angle), np.sin(angle)
+    return np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
+
+
+def _turn(want: Array, have: Array) -> Array:
+    """The turn about the vertical (3, 3) that brings `have` (n, 3, 3) nearest to `want`."""
+    m = np.einsum("nij,nkj->ik", want, have)
+    return _about_vertical(np.arctan2(m[1, 0] - m[0, 1], m[0, 0] + m[1, 1]))
+
+
+def _least_twist(forearm: Track, hand: Track, mount: Mapping[str, Array], window: Window, side: int) -> Array:
+    """The hand's turn about the vertical (3, 3) at which the wrist is least twisted."""
+    t = window.wrist_s
+    f = forearm.at(t) @ mount["forearm"]
+    h = hand.at(t) @ mount["hand"]
+    best, best_cost = 0.0, np.inf
+    for reach, step in ((np.pi, 6 * DEG), (6 * DEG, 1 * DEG)):
+        for angle in best + np.arange(-reach, reach, step):
+            w = wrist_angles(f, _about_vertical(angle) @ h, side)
+            cost = np.mean(np.minimum(np.abs(w[:, 0]), 60 * DEG))
+            # a wrist past its range of motion (AAOS 80/70, 30/20 deg) is no wrist
+            cost += np.mean(np.maximum(np.abs(w[:, 1]) - 75 * DEG, 0) + np.maximum(np.abs(w[:, 2]) - 45 * DEG, 0))
+            if cost < best_cost:
+                best, best_cost = angle, cost
+    return _about_vertical(best)
