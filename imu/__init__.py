@@ -11,17 +11,18 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from imu.measured import Measurement as Measurement
+    from imu.measuring import calibrate as calibrate
     from imu.measuring import measure as measure
 
-__all__ = ["Measurement", "measure"]
+__all__ = ["Measurement", "calibrate", "measure"]
 
 
 def __getattr__(name: str) -> Any:
     # Loaded when asked for: `cupbow --help` must not wait for numpy.
-    if name == "measure":
-        from imu.measuring import measure
+    if name in ("measure", "calibrate"):
+        from imu import measuring
 
-        return measure
+        return getattr(measuring, name)
     if name == "Measurement":
         from imu.measured import Measurement
 

@@ -144,6 +144,33 @@ class State:
     regrip: tuple[Array, ...]  # per window, rotation vector (3,), club coordinates
     jumps: tuple[Array, ...]  # per window, (n_jumps, 3)
 
+    def lasting(self) -> dict[str, Array]:
+        """The unknowns that outlast the recording, by name; clocks do not."""
+        out: dict[str, Array] = {}
+        for role in self.matrix:
+            out[f"matrix:{role}"] = self.matrix[role]
+            out[f"accel_bias:{role}"] = self.accel_bias[role]
+            out[f"accel_matrix:{role}"] = self.accel_matrix[role]
+            out[f"bias:{role}"] = self.bias[role]
+        out |= {f"mount:{segment}": m for segment, m in self.mount.items()}
+        return out | {"grip": self.grip, "slip": np.array([self.slip])}
+
+    def with_lasting(self, known: Mapping[str, Array]) -> State:
+        """This state with some of them set."""
+        parts: dict[str, Any] = {
+            "matrix": dict(self.matrix),
+            "accel_bias": dict(self.accel_bias),
+            "accel_matrix": dict(self.accel_matrix),
+            "bias": dict(self.bias),
+            "mount": dict(self.mount),
+        }
+        for name, value in known.items():
+            kind, _, part = name.partition(":")
+            if kind in parts:
+                parts[kind][part] = value
+        slip = float(known["slip"][0]) if "slip" in known else self.slip
+        return replace(self, grip=known.get("grip", self.grip), slip=slip, **parts)
+
 
 def exp(v: Array) -> Array:
     return Rotation.from_rotvec(v).as_matrix()
@@ -208,12 +235,17 @@ class Layout:
         return name in self.place
 
 
+SENSOR_UNKNOWNS = ("matrix", "accel_bias", "accel_matrix", "bias")
+"""The lasting unknowns that belong to a sensor, wherever it is worn."""
+
+
 @dataclass(frozen=True, eq=False)
 class Knowledge:
-    """What a saved calibration (or an earlier recording) tells of the lasting unknowns: values and
-    the inverse of their covariance, by name of unknown."""
+    """What a saved calibration tells of the lasting unknowns: names with their sizes, values, and
+    the inverse of the covariance of their increments in that order. It stands in for the beliefs."""
 
     names: tuple[tuple[str, int], ...]
+    values: Mapping[str, Array]
     information: Array
 
 
@@ -544,7 +576,26 @@ class Problem:
         if "slip" in g:
             sd[g["slip"]] = b.slip
             r[g["slip"]] = state.slip - 0.1
+        if self.knowledge is not None:  # it holds these beliefs already
+            for name, _ in self.knowledge.names:
+                sd[g[name]] = np.inf
         return r, sd
+
+    def _off_knowledge(self, state: State, knowledge: Knowledge) -> tuple[np.ndarray, Array]:
+        """Where the known unknowns stand among the lasting ones, and how far they are from what is known."""
+        now = state.lasting()
+        off = []
+        for name, _ in knowledge.names:
+            kind = name.partition(":")[0]
+            if kind in ("mount", "grip"):
+                off.append(log(now[name] @ knowledge.values[name].T))
+            elif kind == "accel_matrix":
+                gap = now[name] - knowledge.values[name]
+                off.append(np.array([gap[i, j] for i, j in _TRIANGLE]))
+            else:
+                off.append((now[name] - knowledge.values[name]).ravel())
+        where = np.concatenate([np.arange(self.lasting.size)[self.lasting[n]] for n, _ in knowledge.names])
+        return where, np.concatenate(off)
 
     def _clock_prior(self, state: State, role: Role) -> tuple[Array, Array]:
         """How far this clock may move against the one it was placed by: offset at the middle of what
@@ -590,7 +641,6 @@ class Problem:
 
     def _normal(self, state: State) -> tuple[Array, Parts, float, list[dict[str, Array]]]:
         r, sd = self._lasting_prior(state)
-        size = self.lasting.size
         a = np.diag(1.0 / sd**2)
         y = -r / sd**2
         cost = float(np.sum((r / sd) ** 2))
@@ -600,8 +650,10 @@ class Problem:
             y -= jac.T @ res
             cost += float(res @ res)
         if self.knowledge is not None:
-            where = np.concatenate([np.arange(size)[self.lasting[nm]] for nm, _ in self.knowledge.names])
+            where, off = self._off_knowledge(state, self.knowledge)
             a[np.ix_(where, where)] += self.knowledge.information
+            y[where] -= self.knowledge.information @ off
+            cost += float(off @ self.knowledge.information @ off)
         factors, couplings, rights = [], [], []
         series = []
         for w in range(len(self.windows)):
@@ -694,6 +746,13 @@ class Solution:
         half = linalg.solve_triangular(factor, own.T, lower=lower, trans=0 if lower else 1, check_finite=False)
         reduced = lasting - own @ self.parts.couplings[w]
         return np.sum(half**2, axis=0) + np.einsum("ij,ij->i", reduced @ self.parts.covariance, reduced)
+
+    def covariance(self, w: int, jacobian: Array) -> Array:
+        """Covariance (m, m) of the same."""
+        n = self.problem.passing[w].size
+        own, lasting = jacobian[:, :n], jacobian[:, n:]
+        reduced = lasting - own @ self.parts.couplings[w]
+        return own @ linalg.cho_solve(self.parts.factors[w], own.T) + reduced @ self.parts.covariance @ reduced.T
 
 
 def _whitened(

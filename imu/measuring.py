@@ -13,14 +13,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import ndimage
+from scipy.spatial.transform import Rotation
 from threadpoolctl import threadpool_limits
 
 from imu import calibration as cal
 from imu import headings, kinematics, swing
 from imu.bands import judged
-from imu.errors import RecordingError, UsageError
+from imu.errors import CupbowError, RecordingError
 from imu.fit import DEG, Axis, Beliefs, Hold, Problem, Solution, State, Window
-from imu.measured import Event, Measurement, SensorReport, Swing, SwingTrace, Value
+from imu.measured import Event, Measurement, SensorReport, Stance, Swing, SwingTrace, Value
 from imu.orientation import Track
 from imu.recording import ANGLES, EVENTS, Array, Handedness, Recording, Role
 from imu.repair import Repaired, repair
@@ -28,6 +29,7 @@ from imu.timebase import ClockFit, Samples, align, uniform
 
 if TYPE_CHECKING:
     from imu.bands import Bands
+    from imu.saved_calibration import Calibration
 
 Progress = Callable[[float, str], None]
 
@@ -40,14 +42,14 @@ def measure(
     *,
     handed: Handedness | None = None,
     roles: Role | Mapping[str, Role] | None = None,
-    calibration: Path | str | None = None,
+    calibration: Calibration | Path | str | None = None,
     bands: Bands | Path | str | None = None,
     progress: Progress | None = None,
 ) -> Measurement:
     """Measures a recording folder or file.
 
-    `handed`, `roles`: for files without a manifest. `calibration`: a saved calibration for recordings
-    without poses. `bands`: target bands, else the shipped ones. Raises CupbowError with one line for
+    `handed`, `roles`: for files without a manifest. `calibration`: a saved one (or its file): all of
+    it serves a recording without poses, its sensors' part also one that has its own. `bands`: target bands, else the shipped ones. Raises CupbowError with one line for
     what the user can mend.
     """
     from imu import readers
@@ -70,12 +72,17 @@ class Prepared:
     holds: list[Hold]
     doubts: list[str]
     guess: cal.Mounting
+    calibration: Calibration | None = None  # what of a saved one serves this recording
 
 
-def prepare(recording: Recording) -> Prepared:
+def prepare(recording: Recording, calibration: Calibration | None = None) -> Prepared:
+    """Aligned, repaired, searched for rests, poses and swings. Of a saved calibration the mounting
+    serves where the recording has no poses of its own."""
     streams = recording.streams
     if not streams:
         raise RecordingError(f"{recording.path}: no sensor data; name at least one [[sensor]] with its file")
+    if calibration is not None:
+        calibration = _serving(recording, calibration)
     single = {r: uniform(s) for r, s in streams.items()}
     # all times count from the first sample of the first sensor, on its clock made uniform
     base = single[recording.first_role].start_s
@@ -87,7 +94,8 @@ def prepare(recording: Recording) -> Prepared:
     side = 1 if recording.handedness == "left" else -1
     poses = recording.poses
     found: list[str] = []
-    if not poses:
+    known = calibration is not None and calibration.has_mounting
+    if not poses and not known:
         firsts = swing.find(sensors[primary], calm[primary])
         quick = [r.takeaway_s for r in firsts if r.peak_rate > 500 * DEG]
         poses = tuple(cal.find_poses(sensors, calm, quick[0] if quick else sensors[primary].end_s))
@@ -96,6 +104,11 @@ def prepare(recording: Recording) -> Prepared:
     holds, doubts = cal.held(poses, sensors, calm)
     doubts = found + doubts
     guess = cal.mounting(sensors, holds, side=side)
+    if calibration is not None and known:
+        lacks = {r: f"the saved calibration has no {r} sensor" for r in sensors if r not in calibration.mount}
+        guess = cal.Mounting(calibration.mount, lacks | dict(calibration.missing or {}))
+        if not calibration.mount:
+            doubts.append("of the saved calibration nothing fits what is worn here; hold the poses again")
     shaft = guess.mount["club"][:, 0] if "club" in guess.mount else None
     return Prepared(
         sensors=sensors,
@@ -113,7 +126,49 @@ def prepare(recording: Recording) -> Prepared:
         holds=holds,
         doubts=doubts,
         guess=guess,
+        calibration=calibration,
     )
+
+
+def _serving(recording: Recording, calibration: Calibration) -> Calibration | None:
+    """The part of a saved calibration that this recording can use. Raises CupbowError where the two
+    cannot belong together."""
+    if not set(calibration.roles) & set(recording.streams):
+        raise CupbowError(
+            f"{recording.path}: the saved calibration knows {', '.join(calibration.roles)}, the recording has "
+            f"{', '.join(recording.streams)}; use the one made with these sensors"
+        )
+    if recording.poses:
+        calibration = calibration.sensors_part()
+    elif calibration.has_mounting and calibration.handedness != recording.handedness:
+        raise CupbowError(
+            f"{recording.path}: the golfer is {recording.handedness}-handed, the saved calibration was made "
+            f"with a {calibration.handedness}-handed one; hold the poses again"
+        )
+    elif calibration.club and recording.club and calibration.club != recording.club:
+        # another shaft, with its sensor strapped on anew and its own place in the hand
+        gone = {"mount:club", "grip", *(("mount:hand",) if calibration.via_grip else ())}
+        why = f"the saved calibration was made with another club ({calibration.club}); hold club_square and club_hang"
+        calibration = replace(
+            calibration.only([n for n, _ in calibration.names if n not in gone]),
+            missing=dict(calibration.missing or {}) | {"club": why},
+            face_known=False,
+            own_flat=False,
+        )
+    calibration = calibration.worn(tuple(recording.streams))
+    return calibration if calibration.names else None
+
+
+def _strap_doubts(fitted: Fitted, calibration: Calibration | None, recording: Recording) -> list[str]:
+    """Whether the straps sit as they did when the saved calibration was made, as far as the
+    recording's own poses tell."""
+    if calibration is None or not recording.poses or fitted.solution is None or not fitted.solution.state.mount:
+        return []
+    if calibration.handedness != recording.handedness:
+        return []
+    from imu.saved_calibration import Calibration, strapped_otherwise
+
+    return strapped_otherwise(calibration, Calibration.of(fitted, handedness=recording.handedness))
 
 
 # ----------------------------------------------------------------------------------------- windows
@@ -153,24 +208,47 @@ def _wrist_times(prepared: Prepared, start: float, end: float, rough: swing.Roug
 def measure_recording(
     recording: Recording,
     *,
-    calibration: Path | str | None = None,
+    calibration: Calibration | Path | str | None = None,
     bands: Bands | Path | str | None = None,
     progress: Progress | None = None,
 ) -> Measurement:
     """Measures a recording that has been read: every swing in it, with events, angles and bands."""
-    if calibration is not None:
-        raise UsageError(f"{calibration}: saved calibrations cannot be used yet; record the poses with the swings")
+    progress = progress or (lambda share, what: None)
     # Matrices here are small: more threads than one cost more than they bring.
     with threadpool_limits(limits=1):
-        return _measured(recording, bands, progress or (lambda share, what: None))
+        return _measured(recording, _loaded(calibration), bands, progress)
 
 
-def _measured(recording: Recording, bands: Bands | Path | str | None, progress: Progress) -> Measurement:
-    prepared = prepare(recording)
+def calibrate(recording: Recording, calibration: Calibration | Path | str | None = None) -> Calibration:
+    """The calibration that a recording with poses holds, to be saved for those that follow while the
+    straps stay on. `calibration`: an earlier one whose sensors' part is to be kept and sharpened.
+    Raises CupbowError where the poses are missing."""
+    from imu.saved_calibration import Calibration
+
+    with threadpool_limits(limits=1):
+        fitted = fit_recording(prepare(recording, _loaded(calibration)))
+    try:
+        return Calibration.of(fitted, handedness=recording.handedness, club=recording.club)
+    except CupbowError as error:
+        raise RecordingError(f"{recording.path}: {error}") from None
+
+
+def _loaded(calibration: Calibration | Path | str | None) -> Calibration | None:
+    if isinstance(calibration, str | Path):
+        from imu.saved_calibration import load_calibration
+
+        return load_calibration(calibration)
+    return calibration
+
+
+def _measured(
+    recording: Recording, calibration: Calibration | None, bands: Bands | Path | str | None, progress: Progress
+) -> Measurement:
+    prepared = prepare(recording, calibration)
     progress(0.3, "fitting")
     fitted = fit_recording(prepared)
     progress(0.8, "angles")
-    warnings = [*recording.warnings, *fitted.doubts]
+    warnings = [*recording.warnings, *fitted.doubts, *_strap_doubts(fitted, calibration, recording)]
     swings = [
         measured_swing(fitted, w, rough, index)
         for index, (w, rough) in enumerate(zip(fitted.swing_windows, prepared.rough, strict=True), start=1)
@@ -277,14 +355,18 @@ def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None) -> Fitted:
                 grip,
             )
         )
-    own_flat = any(h.name == "grip_flat" for h in holds)
-    face_known = "club" in guess.mount and "face" not in guess.missing
+    saved = prepared.calibration if prepared.calibration is not None and prepared.calibration.has_mounting else None
+    own_flat = saved.own_flat if saved else any(h.name == "grip_flat" for h in holds)
+    face_known = saved.face_known if saved else "club" in guess.mount and "face" not in guess.missing
     if not windows:
         return Fitted(prepared, None, [], face_known, own_flat, guess.missing, doubts, shocks)
     mount = dict(guess.mount)
-    if "hand" not in sensors and {"forearm", "club"} <= set(mount) and own_flat:
+    if "hand" not in sensors and {"forearm", "club"} <= set(mount) and own_flat and "hand" not in mount:
         mount["hand"] = np.eye(3)  # the club stands in for the hand; set by the flat grip below
     state = _first_guess(prepared, windows, mount, holds)
+    if prepared.calibration is not None:  # where the biases start, this recording's rests know better
+        values = prepared.calibration.values
+        state = state.with_lasting({n: v for n, v in values.items() if not n.startswith("bias:")})
     problem = Problem(
         sensors,
         windows,
@@ -292,6 +374,7 @@ def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None) -> Fitted:
         side=side,
         beliefs=beliefs or Beliefs(),
         clocks=prepared.clocks,
+        knowledge=prepared.calibration.knowledge() if prepared.calibration is not None else None,
     )
     solution = problem.solve()
     return Fitted(
@@ -458,6 +541,7 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
     tempo = _tempo(moments)
     grade, reasons = _grade(fitted, values, moments)
     trace = _trace(fitted, w, dense, sd, address, moments, rough)
+    stances = _stances(solution, w, at, dense, known, moments)
     peak = rough.peak_rate
     kind = _kind(rough, moments, dense, peak)
     return Swing(
@@ -472,7 +556,39 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
         tempo=tempo,
         bands={},
         trace=trace,
+        stances=stances,
     )
+
+
+def _stances(
+    solution: Solution,
+    w: int,
+    at: kinematics.Angles,
+    dense: kinematics.Angles,
+    known: Sequence[tuple[str, float]],
+    moments: Mapping[str, swing.Moment],
+) -> dict[str, Stance]:
+    """Attitudes at every reached event; their covariance has room for when the event was, too."""
+    if not at.segments:
+        return {}
+    near = np.clip(np.searchsorted(dense.t_s, at.t_s), 1, len(dense.t_s) - 2)
+    rates = {
+        k: Rotation.from_matrix(r[near + 1] @ np.swapaxes(r[near - 1], 1, 2)).as_rotvec()
+        / (dense.t_s[near + 1] - dense.t_s[near - 1])[:, None]
+        for k, r in dense.segments.items()
+    }
+    when = np.array([moments[e].sd_s for e, _ in known])
+    wobble = np.array([_wobble(t, moments) for _, t in known])
+    found = kinematics.stances(solution, w, at, rates, when, wobble)
+    return {e: stance for (e, _), stance in zip(known, found, strict=True)}
+
+
+def _wobble(t_s: float, moments: Mapping[str, swing.Moment]) -> float:
+    """Standard deviation in rad by which straps may shake so long after the blow."""
+    impact = moments["impact"]
+    if impact.t_s is None or impact.marks or not impact.t_s + 1e-9 < t_s < impact.t_s + 0.4:
+        return 0.0
+    return float(3.0 * DEG * np.exp(-(t_s - impact.t_s) / 0.12))
 
 
 def _deviations(solution: Solution, w: int, angles: kinematics.Angles) -> dict[str, Array]:
@@ -612,14 +728,7 @@ def _value(
     value, s = float(at.value[source][i]), float(sigmas[source][i])
     # 0.1 deg for what no term holds: the instant of address, quantisation, sway
     s = float(np.sqrt(s**2 + _extra(dense, source, moment, rough) ** 2 + (0.1 * DEG) ** 2))
-    impact = moments["impact"].t_s
-    if (
-        impact is not None
-        and moment.t_s > impact + 1e-9
-        and moment.t_s < impact + 0.4
-        and moments["impact"].marks == ()
-    ):
-        s = float(np.hypot(s, 3.0 * DEG * np.exp(-(moment.t_s - impact) / 0.12)))
+    s = float(np.hypot(s, _wobble(moment.t_s, moments)))
     lost = _guessed_there(fitted, name, moment.t_s)
     if lost:
         return Value(None, None, lost)
@@ -723,7 +832,5 @@ def _trace(
     yaw = np.eye(3)
     if "club" in segments and fitted.face_known:
         yaw = kinematics.target_yaw(segments["club"][int(np.argmin(np.abs(dense.t_s - address)))])
-    from scipy.spatial.transform import Rotation
-
     q = {k: Rotation.from_matrix(yaw @ v).as_quat(scalar_first=True) for k, v in segments.items()}
     return SwingTrace(dense.t_s, angles, u95, q)

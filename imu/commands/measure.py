@@ -36,6 +36,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--calibration", type=Path, metavar="FILE", help="a saved calibration, for a recording without poses"
     )
+    parser.add_argument(
+        "--keep-calibration",
+        type=Path,
+        metavar="FILE",
+        help="save what this recording's poses and motion tell of sensors and straps, for later recordings",
+    )
     parser.add_argument("--bands", type=Path, metavar="FILE", help="target bands (TOML) in place of the shipped ones")
     parser.add_argument("--swing", type=int, metavar="N", help="show only this swing, in full")
     parser.add_argument("--all", action="store_true", help="show every swing in full, however many there are")
@@ -53,6 +59,10 @@ def _one(path: Path, args: argparse.Namespace) -> int:
     if args.traces and args.traces.suffix not in (".parquet", ".csv"):
         raise UsageError(f"--traces {args.traces}: traces are written as .parquet or .csv; choose one of these endings")
     measurement = measured(path, args)
+    if args.keep_calibration:
+        from imu.measuring import calibrate
+
+        calibrate(reading.read(path, args), args.calibration).save(args.keep_calibration)
     if args.json == "-":
         import json
 
@@ -73,6 +83,8 @@ def _one(path: Path, args: argparse.Namespace) -> int:
 
 def _several(paths: list[Path], args: argparse.Namespace) -> int:
     """Each recording in turn; one that cannot be read is named and left, the others are measured."""
+    if args.keep_calibration:
+        raise UsageError(f"{args.path}: holds {len(paths)} recordings; --keep-calibration needs the one with the poses")
     if args.json == "-":
         raise UsageError(f"{args.path}: holds {len(paths)} recordings; --json needs a folder here, one file for each")
     folders = [Path(out) for out in (args.json, args.traces) if out]
