@@ -11,8 +11,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
 from imu.fit import UP, Solution, cross_matrix, exp, wrist_angles
+from imu.measured import Stance
 from imu.orientation import Track
 from imu.recording import Array, Role
 
@@ -90,6 +92,8 @@ class Angles:
     jacobian: Mapping[str, Array]
     segments: Mapping[str, Array]  # (n, 3, 3) segment to level frame of the window
     marks: Mapping[str, tuple[str, ...]]
+    turns: Mapping[str, Array]  # (n, 3, unknowns): left rotation vector of each segment per unknown
+    club_at_address: tuple[Array, Array] | None  # (1, 3, 3) and its (1, 3, unknowns)
 
 
 def _turned(r: Array, axis: int, eps: float) -> Array:
@@ -210,7 +214,47 @@ def angles_at(
     if "club" in segments:
         roll, j = _turn_about(solution, w, "club", tracks["club"], state.mount["club"][:, 0], 0, t_s, address_s)
         value["face_roll"], jacobian["face_roll"] = -side * roll, -side * j
-    return Angles(t_s, value, jacobian, segments, marks)
+    address = None if club0 is None or sens0 is None else (club0, sens0)
+    return Angles(t_s, value, jacobian, segments, marks, sens, address)
+
+
+def stances(
+    solution: Solution, w: int, at: Angles, rates: Mapping[str, Array], when_sd_s: Array, wobble: Array
+) -> list[Stance]:
+    """Attitudes of the segments at each time of `at` in the target frame, with their covariance.
+
+    `rates`: segment -> (n, 3) rad/s in the level frame; `when_sd_s`: (n,) how surely each time is
+    that of its event; `wobble`: (n,) rad, standard deviation by which each sensor may shake on skin.
+    """
+    names = list(at.segments)
+    matrices, turns = dict(at.segments), dict(at.turns)
+    n = len(at.t_s)
+    yaw = np.eye(3)
+    if at.club_at_address is not None:
+        club, sens = at.club_at_address
+        yaw = target_yaw(club[0])
+        names.append("club_at_address")
+        matrices["club_at_address"] = np.repeat(club, n, axis=0)
+        turns["club_at_address"] = np.repeat(sens, n, axis=0)
+    into = np.kron(np.eye(len(names)), yaw)
+    # Nothing tells where north is: turns count from the target line, which the face at address
+    # makes (else from the first segment's heading).
+    heading = np.zeros(3 * len(names))
+    if at.club_at_address is not None:
+        face = yaw @ at.club_at_address[0][0, :, 1]
+        heading[-3:] = -face[2] / face[0], 0.0, 1.0
+    else:
+        heading[2] = 1.0
+    into -= np.outer(np.tile(UP, len(names)), heading @ into)
+    out = []
+    for i in range(n):
+        covariance = solution.covariance(w, into @ np.concatenate([turns[k][i] for k in names]))
+        drift = into @ np.concatenate([rates[k][i] if k in rates else np.zeros(3) for k in names]) * when_sd_s[i]
+        shake = np.repeat([0.0 if k == "club_at_address" else wobble[i] ** 2 for k in names], 3)
+        covariance += np.outer(drift, drift) + into @ np.diag(shake) @ into.T
+        q = {k: Rotation.from_matrix(yaw @ matrices[k][i]).as_quat(scalar_first=True) for k in names}
+        out.append(Stance(q, covariance))
+    return out
 
 
 def _continuous(x: Array) -> Array:

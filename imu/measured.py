@@ -151,6 +151,35 @@ class SwingTrace:
 
 
 @dataclass(frozen=True, eq=False)
+class Stance:
+    """Where the segments point at one event, and how surely.
+
+    `q_to_target` maps each segment (and `club_at_address`) to a (4,) quaternion as in `SwingTrace`;
+    `covariance` is (3 k, 3 k) in rad^2: of small turns of these k segments, in their order, about
+    the axes of the target frame. From it the doubt of whatever is computed from attitudes follows.
+    """
+
+    q_to_target: Mapping[str, Array]
+    covariance: Array
+
+    def to_json(self) -> dict[str, Any]:
+        # The factor L of the covariance L L': few digits of it lose less than of the covariance itself.
+        n = len(self.covariance)
+        factor = np.degrees(np.linalg.cholesky(self.covariance + 1e-9 * np.eye(n)))
+        return {
+            "q_to_target": {k: [round(float(x), 6) for x in q] for k, q in self.q_to_target.items()},
+            "factor_deg": [round(float(x), 2) for x in factor[np.tril_indices(n)]],  # row by row
+        }
+
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> Stance:
+        q = {k: np.array(v) / np.linalg.norm(v) for k, v in data["q_to_target"].items()}
+        factor = np.zeros((3 * len(q), 3 * len(q)))
+        factor[np.tril_indices(3 * len(q))] = np.radians(data["factor_deg"])
+        return cls(q, factor @ factor.T)
+
+
+@dataclass(frozen=True, eq=False)
 class Swing:
     index: int  # counts from 1
     kind: str  # full | partial | slow
@@ -163,6 +192,7 @@ class Swing:
     tempo: Mapping[str, float | None]  # backswing_s, downswing_s, ratio
     bands: Mapping[str, Verdict]  # "angle@event" -> verdict
     trace: SwingTrace | None = None
+    stances: Mapping[str, Stance] = field(default_factory=dict)  # event -> attitudes, where it was reached
 
     def to_json(self) -> dict[str, Any]:
         return {
@@ -175,7 +205,7 @@ class Swing:
             "changes": {a: {e: v.to_json() for e, v in per.items()} for a, per in self.changes.items()},
             "tempo": {k: _rounded(v, 4) for k, v in self.tempo.items()},
             "bands": {key: verdict.to_json() for key, verdict in self.bands.items()},
-        }
+        } | ({"stances": {e: s.to_json() for e, s in self.stances.items()}} if self.stances else {})
 
     @classmethod
     def from_json(cls, data: Mapping[str, Any], trace: SwingTrace | None = None) -> Swing:
@@ -194,6 +224,7 @@ class Swing:
             tempo=data["tempo"],
             bands={k: Verdict.from_json(v) for k, v in data["bands"].items()},
             trace=trace,
+            stances={k: Stance.from_json(v) for k, v in data.get("stances", {}).items()},
         )
 
 
