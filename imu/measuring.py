@@ -17,7 +17,7 @@ from scipy.spatial.transform import Rotation
 from threadpoolctl import threadpool_limits
 
 from imu import calibration as cal
-from imu import headings, kinematics, swing
+from imu import filtering, headings, kinematics, swing
 from imu.bands import judged
 from imu.errors import CupbowError, RecordingError
 from imu.fit import DEG, Axis, Beliefs, Hold, Problem, Solution, State, Window
@@ -44,18 +44,20 @@ def measure(
     roles: Role | Mapping[str, Role] | None = None,
     calibration: Calibration | Path | str | None = None,
     bands: Bands | Path | str | None = None,
+    method: str = "fit",
     progress: Progress | None = None,
 ) -> Measurement:
     """Measures a recording folder or file.
 
     `handed`, `roles`: for files without a manifest. `calibration`: a saved one (or its file): all of
-    it serves a recording without poses, its sensors' part also one that has its own. `bands`: target bands, else the shipped ones. Raises CupbowError with one line for
-    what the user can mend.
+    it serves a recording without poses, its sensors' part also one that has its own. `bands`: target
+    bands, else the shipped ones. `method`: the joint fit, or to compare with it another of
+    `imu.filtering.METHODS`. Raises CupbowError with one line for what the user can mend.
     """
     from imu import readers
 
     recording = readers.read(path, handed=handed, roles=roles)
-    return measure_recording(recording, calibration=calibration, bands=bands, progress=progress)
+    return measure_recording(recording, calibration=calibration, bands=bands, method=method, progress=progress)
 
 
 @dataclass(frozen=True, eq=False)
@@ -210,13 +212,14 @@ def measure_recording(
     *,
     calibration: Calibration | Path | str | None = None,
     bands: Bands | Path | str | None = None,
+    method: str = "fit",
     progress: Progress | None = None,
 ) -> Measurement:
     """Measures a recording that has been read: every swing in it, with events, angles and bands."""
     progress = progress or (lambda share, what: None)
     # Matrices here are small: more threads than one cost more than they bring.
     with threadpool_limits(limits=1):
-        return _measured(recording, _loaded(calibration), bands, progress)
+        return _measured(recording, _loaded(calibration), bands, filtering.known_method(method), progress)
 
 
 def calibrate(recording: Recording, calibration: Calibration | Path | str | None = None) -> Calibration:
@@ -242,17 +245,30 @@ def _loaded(calibration: Calibration | Path | str | None) -> Calibration | None:
 
 
 def _measured(
-    recording: Recording, calibration: Calibration | None, bands: Bands | Path | str | None, progress: Progress
+    recording: Recording,
+    calibration: Calibration | None,
+    bands: Bands | Path | str | None,
+    method: str,
+    progress: Progress,
 ) -> Measurement:
     prepared = prepare(recording, calibration)
     progress(0.3, "fitting")
-    fitted = fit_recording(prepared)
+    fitted = fit_recording(prepared, method=method)
     progress(0.8, "angles")
-    warnings = [*recording.warnings, *fitted.doubts, *_strap_doubts(fitted, calibration, recording)]
+    warnings = [
+        *recording.warnings,
+        *fitted.doubts,
+        *(_strap_doubts(fitted, calibration, recording) if method == "fit" else []),
+    ]
     swings = [
         measured_swing(fitted, w, rough, index)
         for index, (w, rough) in enumerate(zip(fitted.swing_windows, prepared.rough, strict=True), start=1)
     ]
+    if method != "fit":
+        swings = [filtering.with_bench_u95(s, method) for s in swings]
+        warnings.append(
+            f"attitudes by {method}; ± is what it showed on the bench, for the joint fit leave --method out"
+        )
     swings = [judged(s, bands, club=recording.club) for s in swings]
     return Measurement(
         handedness=recording.handedness,
@@ -302,7 +318,7 @@ class Fitted:
     shocks: list[tuple[float, float] | None]
 
 
-def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None) -> Fitted:
+def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None, method: str = "fit") -> Fitted:
     sensors, calm, side = prepared.sensors, prepared.calm, prepared.side
     holds, doubts = prepared.holds, list(prepared.doubts)
     stretches = [list(s) for s in cal.stretches(holds)]
@@ -376,7 +392,7 @@ def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None) -> Fitted:
         clocks=prepared.clocks,
         knowledge=prepared.calibration.knowledge() if prepared.calibration is not None else None,
     )
-    solution = problem.solve()
+    solution = problem.solve() if method == "fit" else filtering.solve(problem, method, rigid=prepared.repaired.rigid)
     return Fitted(
         prepared,
         solution,

@@ -42,6 +42,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="save what this recording's poses and motion tell of sensors and straps, for later recordings",
     )
+    parser.add_argument(
+        "--method",
+        default="fit",
+        metavar="NAME",
+        help="how attitudes are found: fit (the joint fit), or to compare with it "
+        "strapdown, madgwick, mahony, ekf, vqf, offline_vqf",
+    )
     parser.add_argument("--bands", type=Path, metavar="FILE", help="target bands (TOML) in place of the shipped ones")
     parser.add_argument("--swing", type=int, metavar="N", help="show only this swing, in full")
     parser.add_argument("--all", action="store_true", help="show every swing in full, however many there are")
@@ -125,7 +132,9 @@ def measured(path: Path, args: argparse.Namespace) -> Measurement:
         recording = reading.read(path, args, reading.bytes_shown(path, show))
         from imu.measuring import measure_recording
 
-        return measure_recording(recording, calibration=args.calibration, bands=bands, progress=show)
+        return measure_recording(
+            recording, calibration=args.calibration, bands=bands, method=args.method, progress=show
+        )
 
 
 def no_swing(path: Path, measurement: Measurement) -> str:

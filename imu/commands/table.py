@@ -47,7 +47,11 @@ WIDE = 112
 FEW = 5
 """So many swings are shown in full without being asked for."""
 
-MARKS = {"via_grip": "through the grip", "zero_frame": "another zero: no flat-wrist pose with the own grip"}
+MARKS = {
+    "via_grip": "through the grip",
+    "zero_frame": "another zero: no flat-wrist pose with the own grip",
+    "filter": "by a filter, not by the joint fit; ± from the bench",
+}
 
 
 def show(
