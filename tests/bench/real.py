@@ -34,7 +34,7 @@ class Truthful:
     accel: Array
     reference: Rotation
     use: np.ndarray[Any, np.dtype[np.bool_]]
-    still_s: float  # the recording starts with so long a rest
+    still_s: float  # the recording starts with so long a rest; 0: none
 
 
 def optical() -> Truthful:
@@ -80,7 +80,7 @@ def logger() -> Truthful:
     table = pd.read_csv(LOGGERS / "data_xsens.txt.gz", sep="\t", comment="/", skipinitialspace=True, index_col=False)
     q = table[[f"Quat_{c}" for c in "wxyz"]].to_numpy(float)
     gyro, accel = (table[[f"{k}_{c}" for c in "XYZ"]].to_numpy(float) for k in ("Gyr", "Acc"))
-    return Truthful(0.02, gyro, accel, Rotation.from_quat(q, scalar_first=True), np.ones(len(table), np.bool_), 1.0)
+    return Truthful(0.02, gyro, accel, Rotation.from_quat(q, scalar_first=True), np.ones(len(table), np.bool_), 0.0)
 
 
 def estimates() -> dict[str, Estimate]:
@@ -96,6 +96,13 @@ def estimates() -> dict[str, Estimate]:
         )
 
     return {"strapdown": bare, **{name: by(name) for name in FILTERS}}
+
+
+def estimated(estimate: Estimate, true: Truthful, *, bias: bool = True) -> Rotation:
+    """What a way to an attitude makes of a recording; with `bias`, that of the first rest is taken out."""
+    n = round(true.still_s / true.period_s)
+    rest = true.gyro[:n].mean(axis=0) if bias and n else np.zeros(3)
+    return estimate(true.gyro - rest, true.accel, true.period_s)
 
 
 def heading_of(error: Rotation) -> Array:
