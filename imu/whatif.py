@@ -311,8 +311,8 @@ def _change(body: _Body, side: int, by: Array) -> Array:
 
 def _slope(body: _Body, *, side: int, turn: str) -> Array:
     """The same per 10 degrees of one turn, from where the body is."""
-    small = np.where(np.array(TURNS) == turn, 0.01, 0.0)
-    return (_change(body, side, small) - _change(body, side, -small)) / 0.02 * np.radians(10)
+    small = np.where(np.array(TURNS) == turn, 1e-3, 0.0)
+    return (_change(body, side, small) - _change(body, side, -small)) / 2e-3 * np.radians(10)
 
 
 def _changes(stance: Stance, f: Callable[[_Body], Array]) -> dict[str, Value]:
