@@ -37,6 +37,8 @@ def chain(steps: Array) -> Array:
     Done in blocks of about sqrt(n), so that the loop is short and each step works on whole arrays.
     """
     n = len(steps)
+    if not n:
+        return np.eye(3)[None]
     size = max(1, int(np.sqrt(n)))
     blocks = -(-n // size)
     padded = np.broadcast_to(np.eye(3), (blocks * size, 3, 3)).copy()
@@ -51,8 +53,8 @@ def chain(steps: Array) -> Array:
     for i in range(1, blocks):
         head[i, 0] = head[i - 1, 0] @ inner[i - 1, size]
     whole = (head @ inner[:, :size]).reshape(-1, 3, 3)[:n]
-    last = head[-1, 0] @ inner[-1, (n - 1) % size + 1] if n else np.eye(3)
-    return np.concatenate([whole, last[None]]) if n else np.eye(3)[None]
+    last = head[-1, 0] @ inner[-1, (n - 1) % size + 1]
+    return np.concatenate([whole, last[None]])
 
 
 def strapdown(gyro: Array, period_s: float) -> Array:
