@@ -40,7 +40,7 @@ COMFORT_SHARE = 0.7
 """No cue leads beyond this share of the student's own painless range. A safety margin of ours, no source."""
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,59}")
-_TOLERANCE_SHARE = 0.35  # how far before a comfortable end its band begins, as a share of that end
+_TOLERANCE_SHARE = 0.5  # how far before a comfortable end its band begins, as a share of that end
 
 
 class DrillError(CupbowError):

@@ -88,7 +88,8 @@ def is_silent(feedback: Feedback, *, number: int, of: int) -> bool:
 def half(n: int, *, after: int = 0) -> frozenset[int]:
     """The tries of `n`, counted from 1 (plus `after`), that are told: half of them, rounded up, in steps from
     every one to one in four."""
-    wanted, out, due = (n + 1) // 2, [], 0.0
+    wanted, due = (n + 1) // 2, 0.0
+    out: list[int] = []
     for k in range(1, n + 1):
         # The share falls evenly from 1 to 0: its sum over all tries is half of them.
         due += 1 - (k - 0.5) / n
