@@ -62,6 +62,11 @@ class Kept:
     def arrival_s(self) -> Array:
         return self._rows[: self.n, 7]
 
+    def between(self, since_s: float, until_s: float) -> slice:
+        """The samples that arrived from one time to another on the session's clock, both included."""
+        start = int(np.searchsorted(self.arrival_s, since_s, side="left"))
+        return slice(start, int(np.searchsorted(self.arrival_s, until_s, side="right")))
+
     def since(self, arrival_s: float) -> slice:
         """The samples that arrived after a time on the session's clock."""
         return slice(int(np.searchsorted(self.arrival_s, arrival_s, side="right")), self.n)
@@ -125,24 +130,25 @@ class LiveSession:
                     self.recorder.forget_pose(held.name, held.start_s)
                 return
 
-    def recording(self, *, until_s: float = math.inf) -> Recording:
-        """What has come up to `until_s` on the session's clock, as a recording.
+    def recording(self, *, since_s: float = -math.inf, until_s: float = math.inf) -> Recording:
+        """What has come from `since_s` up to `until_s` on the session's clock, as a recording.
 
-        Equal, to the last bit, to reading the folder cut there.
+        Equal, to the last bit, to reading the folder cut there. A cut at the beginning leaves the
+        poses out: a calibration stands for them.
         """
         streams: dict[Role, Stream] = {}
         infos = self.source.sensors
         for role in sorted(self.kept, key=ROLES.index):
             kept = self.kept[role]
-            n = int(np.searchsorted(kept.arrival_s, until_s, side="right")) if math.isfinite(until_s) else kept.n
-            if n == 0:
+            part = kept.between(since_s, until_s)
+            if part.start >= part.stop:
                 continue
             info = infos.get(role)
             streams[role] = Stream(
                 role=role,
-                t_s=kept.t_s[:n].copy(),
-                accel=kept.accel[:n].copy(),
-                gyro=kept.gyro[:n].copy(),
+                t_s=kept.t_s[part].copy(),
+                accel=kept.accel[part].copy(),
+                gyro=kept.gyro[part].copy(),
                 source=f"{role}.csv",
                 accel_range=_written(info.accel_range if info else None),
                 gyro_range=_written(info.gyro_range if info else None),
@@ -151,9 +157,18 @@ class LiveSession:
             streams=streams,
             handedness=self.handedness,
             club=self.club,
-            poses=self._own_poses(streams),
+            poses=() if math.isfinite(since_s) else self._own_poses(streams),
             path=self.recorder.folder if self.recorder else None,
         )
+
+    def cut_offset_s(self, since_s: float) -> float:
+        """By how much a recording cut there begins later, on the clock on which its events are told."""
+        first = next((r for r in ROLES if r in self.kept), None)
+        if first is None or not math.isfinite(since_s):
+            return 0.0
+        kept = self.kept[first]
+        part = kept.between(since_s, math.inf)
+        return float(kept.t_s[part.start] - kept.t_s[0]) if part.start < kept.n else 0.0
 
     def _own_poses(self, streams: Mapping[Role, Stream]) -> tuple[Pose, ...]:
         if not streams:

@@ -1,9 +1,10 @@
 """What a live session says of the wrist and the swing: angles now, and each swing's numbers after it.
 
-Angles now come from `imu.live_angles`. When the motion ends after a swing, the recording as it is at
-that instant is measured by `imu.measuring.measure_recording`, the same that measures the folder later:
-the numbers are provisional only in that later rests and swings may still sharpen them. Both fits run
-in a process of their own, so that the samples never wait.
+Angles now come from `imu.live_angles`. When the motion ends after a swing, the stretch of the recording
+round it is measured by `imu.measuring.measure_recording`, with the calibration found so far: the same
+that measures the folder later. The numbers are provisional in that later rests and swings may still
+sharpen them; `finish` measures the whole recording once more and says what changed by more than its
+uncertainty. Fits run in processes of their own, so that the samples never wait.
 """
 
 from __future__ import annotations
@@ -16,7 +17,8 @@ import os
 import time
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -28,21 +30,33 @@ from imu.measured import Measurement, Swing
 from imu.readers.source import Chunk, Notice
 from imu.recording import ANGLES, Recording, Role
 
+if TYPE_CHECKING:
+    from imu.saved_calibration import Calibration
+
 SWING_PEAK_DPS = 150.0
 """A movement below is no swing worth measuring; `imu.swing` decides which of the others are."""
 REST_DPS = 6.0
 REST_S = 0.25
+BEFORE_S = 12.0
+"""A swing is measured with so much of what came before it: its address, and a rest."""
+REFIT_AFTER = (1, 5, 20)
+"""Swings after which the calibration is fitted anew: the first shows how the club is held, later ones
+sharpen it less and less."""
 
 
 @dataclass(frozen=True)
 class Measured:
-    """A swing's numbers, measured at `cut_s` on the session's clock, `took_s` after its finish."""
+    """A swing's numbers, `took_s` after its finish. They are what measuring the recording cut to what
+    arrived from `from_s` to `cut_s` on the session's clock gives, with `calibration`; event times count
+    from the recording's beginning."""
 
     swing: Swing
     cut_s: float
     took_s: float
+    from_s: float = -math.inf
+    calibration: Calibration | None = None
     final: bool = False
-    changed: tuple[str, ...] = ()  # "wrist_flexion at top" …: what moved by more than its u95
+    changed: tuple[str, ...] = ()  # "wrist flexion at top" …: what moved by more than its u95
 
 
 @dataclass
@@ -80,15 +94,17 @@ class LiveCoach:
     on_model: Callable[[Model], None] = lambda _: None
     on_trouble: Callable[[str], None] = lambda _: None
     angles: LiveAngles | None = None
-    swings: list[Measured] = field(default_factory=list)
+    swings: list[Measured] = field(default_factory=list)  # of the present recording
+    calibration: Calibration | None = None  # the best so far, for what comes next
+    brought: Calibration | None = None  # what the present recording began with, where it has no poses
     paused: bool = False
     setting_up: bool = False  # movements between poses are no swings
 
     def __post_init__(self) -> None:
         self._watches: dict[Role, _Watch] = {}
-        self._jobs: set[asyncio.Task[None]] = set()
-        self._pool: ProcessPoolExecutor | None = None
-        self._busy = asyncio.Lock()
+        self._jobs: set[asyncio.Task[Any]] = set()
+        # A swing's numbers never wait for a long fit.
+        self._pools: dict[str, ProcessPoolExecutor] = {}
         self._stop_listening = self.session.listen(self._hear)
 
     # -- samples
@@ -108,22 +124,32 @@ class LiveCoach:
     def reading(self) -> Reading | None:
         return self.angles.reading() if self.angles is not None else None
 
+    # -- recordings
+    def begin(self, *, keep_calibration: bool) -> None:
+        """Another recording has begun. Where the straps stay on, the calibration serves on."""
+        self.swings = []
+        self.brought = self.calibration if keep_calibration else None
+        if not keep_calibration:
+            self.calibration, self.angles = None, None
+
     # -- fits, elsewhere
     def calibrate(self) -> asyncio.Task[None]:
         """Fit what was recorded so far, and follow from there."""
         return self._start(self._calibrate())
 
     async def _calibrate(self) -> None:
-        recording = self.session.recording()
+        recording, swings = self.session.recording(), self.swings
         try:
-            async with self._busy:
-                model = await self._elsewhere(fit_model, recording)
+            found = await self._elsewhere("fit", fit_session, recording, self.brought)
         except CupbowError as error:
             self.on_trouble(str(error))
             return
-        if model is None:
+        if found is None:
             self.on_trouble("the poses were not enough to calibrate by; hold them again")
             return
+        if swings is not self.swings:  # another recording has begun meanwhile
+            return
+        model, self.calibration = found
         self.follow(model)
 
     def follow(self, model: Model) -> None:
@@ -137,40 +163,58 @@ class LiveCoach:
         self.on_model(model)
 
     async def _measure(self, finish_s: float) -> None:
-        asked = time.perf_counter()
-        recording = self.session.recording(until_s=finish_s)
+        asked, swings = time.perf_counter(), self.swings
+        calibration = self.calibration
+        # Without a calibration only the whole recording, with its poses, can be measured.
+        from_s = -math.inf if calibration is None else self._cut_from(finish_s)
+        recording = self.session.recording(since_s=from_s, until_s=finish_s)
+        offset = self.session.cut_offset_s(from_s)
         try:
-            async with self._busy:
-                measurement = await self._elsewhere(measure_now, recording, self.bands)
+            measurement = await self._elsewhere("swing", measure_now, recording, self.bands, calibration)
         except CupbowError as error:
             self.on_trouble(str(error))
             return
-        known = len(self.swings)
-        for swing in measurement.swings[known:]:
-            measured = Measured(swing, finish_s, time.perf_counter() - asked + REST_S)
+        if swings is not self.swings:
+            return
+        before = len(self.swings)
+        for swing in measurement.swings:
+            swing = moved(swing, offset)
+            if any(same_swing(known.swing, swing) for known in self.swings):
+                continue
+            measured = Measured(
+                replace(swing, index=len(self.swings) + 1),
+                finish_s,
+                time.perf_counter() - asked + REST_S,
+                from_s=from_s,
+                calibration=calibration,
+            )
             self.swings.append(measured)
             self.on_swing(measured)
-        if len(measurement.swings) > known and known % 5 == 0:
-            await self._calibrate()  # the first swing shows how the club is held, later ones sharpen it
+        if any(before < n <= len(self.swings) for n in REFIT_AFTER):
+            await self._calibrate()
 
-    async def finish(self) -> Measurement | None:
-        """The final pass over the whole recording: replaces the provisional numbers, and says which
-        changed by more than their uncertainty."""
-        recording = self.session.recording()
+    def _cut_from(self, finish_s: float) -> float:
+        """From the rest after the swing before, but not further back than `BEFORE_S`."""
+        rest = max((m.cut_s for m in self.swings), default=-math.inf) - 0.8 * REST_S
+        return max(finish_s - BEFORE_S, rest)
+
+    async def finish(
+        self, recording: Recording, swings: list[Measured], brought: Calibration | None = None
+    ) -> Measurement | None:
+        """The final pass over a recording that has ended: its numbers are added to the `swings` that were
+        shown, with what changed by more than its uncertainty."""
         if not recording.streams:
             return None
         try:
-            async with self._busy:
-                measurement = await self._elsewhere(measure_now, recording, self.bands)
+            measurement: Measurement = await self._elsewhere("fit", measure_now, recording, self.bands, brought)
         except CupbowError as error:
             self.on_trouble(str(error))
             return None
-        for i, swing in enumerate(measurement.swings):
-            before = next((m for m in self.swings if not m.final and same_swing(m.swing, swing)), None)
+        shown = [m for m in swings if not m.final]
+        for swing in measurement.swings:
+            before = next((m for m in shown if same_swing(m.swing, swing)), None)
             changed = changes(before.swing, swing) if before else ()
-            self.swings.append(Measured(swing, math.inf, 0.0, final=True, changed=changed))
-            if changed:
-                self.on_trouble(f"swing {i + 1}: {', '.join(changed)} changed by more than its uncertainty")
+            swings.append(Measured(swing, math.inf, 0.0, calibration=brought, final=True, changed=changed))
         return measurement
 
     async def close(self) -> None:
@@ -178,19 +222,20 @@ class LiveCoach:
         for job in tuple(self._jobs):
             job.cancel()
         await asyncio.gather(*self._jobs, return_exceptions=True)
-        if self._pool is not None:
-            self._pool.shutdown(wait=False, cancel_futures=True)
-            self._pool = None
+        for pool in self._pools.values():
+            pool.shutdown(wait=False, cancel_futures=True)
+        self._pools = {}
 
     def warm(self) -> None:
-        """Start the process now: its imports take a second that the first swing should not."""
-        self._start(self._warm())
+        """Start the processes now: their imports take a second that the first swing should not."""
+        for pool in ("swing", "fit"):
+            self._start(self._warm(pool))
 
-    async def _warm(self) -> None:
-        await self._elsewhere(os.getpid)
+    async def _warm(self, pool: str) -> None:
+        await self._elsewhere(pool, os.getpid)
 
-    def _start(self, work: object) -> asyncio.Task[None]:
-        job: asyncio.Task[None] = asyncio.get_running_loop().create_task(work)  # type: ignore[arg-type]
+    def _start(self, work: Any) -> asyncio.Task[None]:
+        job: asyncio.Task[None] = asyncio.get_running_loop().create_task(work)
         self._jobs.add(job)
         job.add_done_callback(self._ended)
         return job
@@ -202,34 +247,59 @@ class LiveCoach:
                 f"a swing could not be measured ({type(error).__name__}: {error}); its samples are recorded"
             )
 
-    async def _elsewhere(self, work, *args):  # type: ignore[no-untyped-def]
-        if self._pool is None:
+    async def _elsewhere(self, pool: str, work: Callable[..., Any], *args: Any) -> Any:
+        if pool not in self._pools:
             context = multiprocessing.get_context("spawn")
-            self._pool = ProcessPoolExecutor(1, mp_context=context, initializer=_be_quiet)
-        return await asyncio.get_running_loop().run_in_executor(self._pool, work, *args)
+            self._pools[pool] = ProcessPoolExecutor(
+                1, mp_context=context, initializer=_be_quiet, initargs=(2 if pool == "swing" else 8,)
+            )
+        return await asyncio.get_running_loop().run_in_executor(self._pools[pool], work, *args)
 
 
-def _be_quiet() -> None:
+def _be_quiet(nice: int) -> None:
     """The samples come first: fits take what processor time they leave. Ctrl-C is the parent's."""
     import signal
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     with contextlib.suppress(OSError, AttributeError):
-        os.nice(5)
+        os.nice(nice)
     import imu.measuring  # noqa: F401
 
 
-def measure_now(recording: Recording, bands: Bands | None = None) -> Measurement:
+def measure_now(
+    recording: Recording, bands: Bands | None = None, calibration: Calibration | None = None
+) -> Measurement:
+    """`measure_recording`, as a process takes it. Where the poses lie in the recording, they count."""
     from imu.measuring import measure_recording
 
-    return measure_recording(recording, bands=bands)
+    return measure_recording(recording, bands=bands, calibration=calibration)
+
+
+def fit_session(recording: Recording, brought: Calibration | None = None) -> tuple[Model, Calibration] | None:
+    """The model to follow the samples by, and the calibration to measure the next swings with."""
+    from threadpoolctl import threadpool_limits
+
+    from imu.measuring import fit_recording, prepare
+    from imu.saved_calibration import Calibration
+
+    base = float(next(iter(recording.streams.values())).t_s[0])
+    with threadpool_limits(limits=1):
+        fitted = fit_recording(prepare(recording, brought))
+    model = Model.of(fitted, base_s=base)
+    if model is None or not model.mount:
+        return None
+    return model, Calibration.of(fitted, handedness=recording.handedness, club=recording.club)
 
 
 def fit_model(recording: Recording) -> Model | None:
-    from imu.measuring import fit_recording, prepare
+    found = fit_session(recording)
+    return found[0] if found else None
 
-    base = float(next(iter(recording.streams.values())).t_s[0])
-    return Model.of(fit_recording(prepare(recording)), base_s=base)
+
+def moved(swing: Swing, seconds: float) -> Swing:
+    """The swing with its events so much later; its trace is left behind."""
+    events = {k: replace(e, t_s=None if e.t_s is None else e.t_s + seconds) for k, e in swing.events.items()}
+    return replace(swing, events=events, trace=None)
 
 
 def same_swing(a: Swing, b: Swing) -> bool:

@@ -254,6 +254,7 @@ def rounded(chunk: Chunk) -> Chunk:
         t_s=np.round(chunk.t_s, DIGITS),
         accel=np.round(chunk.accel, DIGITS) + 0.0,
         gyro=np.round(chunk.gyro, DIGITS) + 0.0,
+        arrival_s=round(chunk.arrival_s, DIGITS),
     )
 
 

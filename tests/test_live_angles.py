@@ -16,7 +16,8 @@ from imu import readers
 from imu.kinematics import POSTURE_ANGLES, posture
 from imu.live import LiveSession
 from imu.live_angles import LIVE_ANGLES, LiveAngles, _Clock
-from imu.live_coach import LiveCoach, Measured, fit_model, measure_now
+from imu.live_coach import LiveCoach, Measured, fit_model
+from imu.measuring import measure_recording
 from imu.readers.virtual import ReplaySource, chunks_of
 from imu.recorder import Recorder
 from imu.recording import Recording, Stream
@@ -162,44 +163,74 @@ def test_arrival_stamps_become_the_sensors_own_times(lost_at):
 
 
 # -- after a swing --------------------------------------------------------------------------------
-def cut(folder, until_s: float) -> None:
-    """Cut the files of a recording to what had arrived by then."""
+def cut(folder, from_s: float, until_s: float) -> None:
+    """Cut the files of a recording to what had arrived from one time until another."""
     for file in folder.glob("*.csv"):
         head, *lines = file.read_text().splitlines()
-        kept = [line for line in lines if float(line.split(",")[7]) <= until_s]
+        kept = [line for line in lines if from_s <= float(line.split(",")[7]) <= until_s]
         file.write_text("\n".join([head, *kept]) + "\n")
+    if math.isfinite(from_s):  # the poses lie before: the calibration stands for them
+        manifest = folder / "recording.toml"
+        head, poses, tail = manifest.read_text().partition("\n[[pose]]")
+        manifest.write_text(head + "\n[live]" + tail.partition("\n[live]")[2] if poses else head)
 
 
-def test_a_provisional_value_is_what_measuring_the_recording_cut_there_gives(bench, tmp_path):
-    recording, _ = bench("clean")
+def played(recording: Recording, folder, *, poses_s: float | None) -> tuple[list[Measured], LiveCoach, LiveSession]:
+    """A recording through a live session, calibrated when `poses_s` have been played, or not at all."""
     told: list[Measured] = []
 
-    async def main() -> None:
+    async def main() -> tuple[LiveCoach, LiveSession]:
         source = ReplaySource(recording, speed=math.inf)
         session = LiveSession(source, handedness=recording.handedness, club=recording.club)
-        session.record(
-            Recorder(tmp_path / "r", handedness=recording.handedness, club=recording.club, sensors=source.sensors)
-        )
+        session.record(Recorder(folder, handedness=recording.handedness, club=recording.club, sensors=source.sensors))
         for pose in recording.poses:
             session.hold(pose.name, pose.start_s, pose.end_s)
         coach = LiveCoach(session, on_swing=told.append)
         coach._elsewhere = here  # type: ignore[method-assign]
+        coach.setting_up = poses_s is not None
         try:
             async with source:
-                await session.run()
+                run = asyncio.create_task(session.run())
+                while coach.setting_up and not run.done():
+                    await asyncio.sleep(0)
+                    if source.now_s() >= (poses_s or 0.0):
+                        coach.setting_up = False
+                        await coach.calibrate()
+                await run
                 while coach._jobs:
                     await asyncio.gather(*coach._jobs, return_exceptions=True)
+            await coach.finish(session.recording(), coach.swings)
         finally:
             await coach.close()
+        return coach, session
 
-    async def here(work, *args):
-        """The process's work, done here: this test is of the numbers, not of the pool."""
-        return work(*args) if work is measure_now else None
+    async def here(pool, work, *args):
+        """The process's work, done here: these tests are of the numbers, not of the pools."""
+        return work(*args)
 
-    asyncio.run(main())
+    return told, *asyncio.run(main())
+
+
+@pytest.mark.parametrize("calibrated", [False, True])
+def test_a_provisional_value_is_what_measuring_the_recording_cut_there_gives(bench, tmp_path, calibrated):
+    recording, _ = bench("clean")
+    told, coach, _ = played(recording, tmp_path / "r", poses_s=poses_end(recording) if calibrated else None)
     assert told
     first = told[0]
-    cut(tmp_path / "r", first.cut_s)
-    again = measure_now(readers.read(tmp_path / "r"))
-    same = next(s for s in again.swings if s.index == first.swing.index)
-    assert same.to_json() == first.swing.to_json()
+    assert math.isfinite(first.from_s) is calibrated
+    cut(tmp_path / "r", first.from_s, first.cut_s)
+    again = measure_recording(readers.read(tmp_path / "r"), calibration=first.calibration)
+    assert len(again.swings) == 1
+    there, shown = again.swings[0].to_json(), first.swing.to_json()
+    offsets = {
+        round(shown["events"][name]["t"] - event["t"], 3)
+        for name, event in there.pop("events").items()
+        if event["t"] is not None
+    }
+    assert len(offsets) == 1, "all events are later by what was cut away before"
+    del shown["events"]
+    assert there == shown
+    # the final pass measures the whole recording, finds the same swings, and keeps what was shown
+    final = [m for m in coach.swings if m.final]
+    assert [m.swing.index for m in final] == list(range(1, len(final) + 1))
+    assert [m for m in coach.swings if not m.final] == told
