@@ -51,6 +51,9 @@ COMMANDS: tuple[Command, ...] = (
     Command(
         "compare", "imu.commands.compare", "say what has changed between sets of swings, and what can't be told yet"
     ),
+    Command(
+        "whatif", "imu.commands.whatif", "say what face and shaft would do if only the wrist or the roll were otherwise"
+    ),
     Command("letter", "imu.commands.letter", "write the letter home: one thought, before and after, drill, numbers"),
     Command("replay", "imu.commands.replay", "play a recording as if it were being taken now"),
     Command(

@@ -86,6 +86,12 @@ class Effect:
         """Whether the geometry follows the common saying; None: no saying, or not sure enough."""
         return None if self.saying is None or self.sign == 0 else self.sign == self.saying.sign
 
+    def to_json(self) -> dict[str, Any]:
+        out = {"turn": self.turn, "angle": self.angle, **self.per_10_deg.to_json()}
+        if self.saying is not None:
+            out["saying"] = {"sign": self.saying.sign, "source": self.saying.source, "agrees": self.agrees}
+        return out
+
     def of(self, turn_deg: float) -> Value:
         """Effect of a small turn, in proportion; `turned` computes a large one."""
         v = self.per_10_deg
