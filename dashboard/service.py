@@ -17,7 +17,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from functools import cache, cached_property
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -479,16 +479,11 @@ class Service:
         _write_private(self._data / name, lambda tmp: tmp.write_text(text + "\n", encoding="utf-8"))
 
 
-@cache
 def code_version() -> str:
-    """The version of the code that measures: a hash of its files, so that a changed line counts."""
-    import imu
+    """The version of the code that measures, by its content, so that a changed line counts."""
+    from imu.fingerprint import measuring_code
 
-    digest = hashlib.sha256()
-    root = Path(imu.__file__).parent
-    for path in sorted([*root.rglob("*.py"), *root.rglob("*.toml")]):
-        digest.update(path.relative_to(root).as_posix().encode() + b"\0" + path.read_bytes())
-    return digest.hexdigest()[:16]
+    return measuring_code()
 
 
 class _Hashes:

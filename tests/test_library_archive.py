@@ -321,4 +321,17 @@ def test_an_import_that_is_cut_short_by_the_store_takes_nothing(full, tmp_path, 
     with Library.open(tmp_path / "other") as other:
         with pytest.raises(ArchiveError, match="stopped"):
             import_archive(other, tmp_path / "all.zip")
-        assert not any((other.root / "recordings").iterdir())
+        assert not list((other.root / "recordings").glob("*"))
+        monkeypatch.undo()
+        take = other.depot.take
+
+        def takes_and_fails(copies: dict[str, Path]) -> None:
+            take(copies)
+            assert len(list((other.root / "recordings").iterdir())) == len(copies) > 0
+            raise ArchiveError("stopped after the files were there")
+
+        monkeypatch.setattr(other.depot, "take", takes_and_fails)
+        with pytest.raises(ArchiveError, match="after the files"):
+            import_archive(other, tmp_path / "all.zip")
+        assert not list((other.root / "recordings").iterdir())
+        assert finding.students(other) == []

@@ -31,6 +31,7 @@ from sqlalchemy.orm import Session
 
 from imu.errors import CupbowError
 from imu.library import files, finding
+from imu.library.depot import fetched
 from imu.library.schema import (
     ARCHIVED,
     IDENTITY,
@@ -109,15 +110,15 @@ def _write_archive(library: Library, archive: zipfile.ZipFile, student_id: str |
     with _entry(archive, SPREADSHEET, listed) as out:
         out.write(_spreadsheet(library, student_id).encode())
     for recording_id in recording_ids:
-        folder = library.folder_of(recording_id)
-        if not folder.is_dir():
-            raise ArchiveError(f"{folder}: the recording's samples are gone; put them back, or undo what filed it")
-        for file in files.listed(folder):
-            with (
-                _entry(archive, f"recordings/{recording_id}/{file.relative_to(folder).as_posix()}", listed) as out,
-                open(file, "rb") as samples,
-            ):
-                shutil.copyfileobj(samples, out, files.CHUNK)
+        with fetched(library.depot.address(recording_id)) as folder:
+            if not folder.is_dir():
+                raise ArchiveError(f"{folder}: the recording's samples are gone; put them back, or undo what filed it")
+            for file in files.listed(folder):
+                with (
+                    _entry(archive, f"recordings/{recording_id}/{file.relative_to(folder).as_posix()}", listed) as out,
+                    open(file, "rb") as samples,
+                ):
+                    shutil.copyfileobj(samples, out, files.CHUNK)
     manifest = {"format": FORMAT, "files": listed}
     with _entry(archive, MANIFEST, {}) as out:
         out.write(json.dumps(manifest, indent=1, sort_keys=True).encode())
@@ -438,27 +439,27 @@ def _file(library: Library, rows: Rows, unpacked: Path, path: Path) -> Imported:
             renamed = _same_recordings(session, rows)
             here = set(session.scalars(select(Recording.id)))
             read_here = set(session.scalars(select(Swing.recording_id).distinct()))
-        moved: list[Path] = []
+        copies: dict[str, Path] = {}
+        for row in rows["recordings"]:
+            identity = row["id"]
+            source = unpacked / "recordings" / identity
+            if identity in renamed or identity in here or not source.is_dir():
+                continue
+            for folder in (source, *(p for p in source.rglob("*") if p.is_dir())):
+                files.sync_folder(folder)
+            copies[identity] = source
+        moved = False
         try:
-            for row in rows["recordings"]:
-                identity = row["id"]
-                source, target = unpacked / "recordings" / identity, library.folder_of(identity)
-                if identity in renamed or identity in here or not source.is_dir():
-                    continue
-                if target.exists():
-                    files.remove(target)  # no row names it: a leftover
-                files.make_private(target.parent)
-                for folder in (source, *(p for p in source.rglob("*") if p.is_dir())):
-                    files.sync_folder(folder)
-                source.rename(target)
-                moved.append(target)
-                files.sync_folder(target.parent)
             with library.write("archive imported") as session:
                 for model in ARCHIVED:
                     _insert(session, library, model, rows[model.__tablename__], renamed, read_here, result)
+                # Rows first: one that is here, also another coach's that is not to be seen, is refused by its
+                # identity before any file is touched. What lies in the place now is a leftover.
+                moved = True
+                library.depot.take(copies)
         except BaseException:
-            for target in moved:
-                files.remove(target)
+            for identity in copies if moved else ():
+                library.depot.remove(identity)
             raise
     return result
 

@@ -11,6 +11,7 @@ import contextlib
 import hashlib
 import os
 import shutil
+import stat
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -107,6 +108,24 @@ def make_private(folder: Path) -> None:
         place.mkdir(mode=0o700, exist_ok=True)
 
 
+def make_part(root: Path, name: str) -> Path:
+    """A folder within the library's root: private, or, where others may write to the root, one in
+    which they may put their own (which is private), and take away nobody else's (sticky)."""
+    make_private(root)
+    folder = root / name
+    if not folder.exists():
+        folder.mkdir(mode=0o700, exist_ok=True)
+        if (mode := stat.S_IMODE(root.stat().st_mode)) & 0o022:
+            folder.chmod(mode | stat.S_ISVTX)
+    return folder
+
+
+def lock_mode(root: Path) -> int:
+    """For a lock in the root that everyone takes who may write there."""
+    make_private(root)
+    return 0o600 | (stat.S_IMODE(root.stat().st_mode) & 0o066)
+
+
 def sync_folder(folder: Path) -> None:
     """Make a folder's entries (new names, renames) last through a power cut, where the system can."""
     if sys.platform == "win32":
@@ -129,8 +148,7 @@ def remove(path: Path) -> None:
 @contextmanager
 def incoming(root: Path) -> Iterator[Path]:
     """A new empty folder under `root/incoming` for this process, gone again at the end."""
-    make_private(root / "incoming")
-    place = root / "incoming" / new_id()
+    place = make_part(root, "incoming") / new_id()
     lock = FileLock(f"{place}.lock", mode=0o600)
     with lock:
         make_private(place)
@@ -158,6 +176,6 @@ def sweep_incoming(root: Path) -> int:
                 # The holder of the lock removes its file: one that waits for it would hold a ghost.
                 with contextlib.suppress(OSError):
                     Path(lock.lock_file).unlink()
-        except Timeout:
+        except (Timeout, PermissionError):  # held, or another's in a shared folder
             continue
     return gone

@@ -201,10 +201,7 @@ def add_recording(
             if (there := already(library, sha256)) is not None:  # another program was quicker
                 return there
             recording_id = new_id()
-            target = library.folder_of(recording_id)
-            files.make_private(target.parent)
-            copy.rename(target)
-            files.sync_folder(target.parent)
+            library.depot.take({recording_id: copy})
             with library.write("recording added") as session:
                 student = _get(session, Student, student_id)
                 at = recorded_at or facts.get("recorded_at")
@@ -236,6 +233,7 @@ def open_recording(library: Library, *, lesson_id: str, club: str = "", drill: s
     recording_id = new_id()
     with library.placing():
         folder = library.folder_of(recording_id) / SAMPLES
+        files.make_part(library.root, "recordings")
         files.make_private(folder)
         files.sync_folder(folder.parent.parent)
         with library.write("recording started") as session:
@@ -258,9 +256,14 @@ def keep_recording(library: Library, recording_id: str) -> Recording:
     folder = library.folder_of(recording_id) / SAMPLES
     sha256 = files.content_hash(folder)
     size = sum(p.stat().st_size for p in files.listed(folder))
+    if library.depot.remote:
+        with saying(library.address):
+            library.depot.take({recording_id: folder.parent})
     with library.write(None) as session:
         recording = _get(session, Recording, recording_id)
         recording.state, recording.sha256, recording.bytes = "kept", sha256, size
+    if library.depot.remote:
+        files.remove(folder.parent)
     return recording
 
 

@@ -4,31 +4,35 @@ from __future__ import annotations
 
 import statistics
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from concurrent.futures import FIRST_COMPLETED, Executor, ProcessPoolExecutor, wait
-from dataclasses import dataclass, field
+from concurrent.futures import Executor
+from contextlib import ExitStack
+from dataclasses import dataclass, field, replace
 from datetime import datetime
-from multiprocessing import get_context
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import aliased
 
-from imu.errors import CupbowError
+from imu.fingerprint import measuring_code
+from imu.library.depot import SAMPLES, fetched
 from imu.library.filing import store_measurement
 from imu.library.schema import Lesson, MeasuredRecording, Reading, Recording, now
 from imu.library.store import Library
+from imu.library.work import spread
 from imu.measured import Measurement
 from imu.recording import Handedness
+
+if TYPE_CHECKING:
+    from imu.bands import Bands
 
 SHIPPED_BANDS = "shipped"
 
 
 def code_version() -> str:
     """What `measurements.code` says of results made now."""
-    from importlib.metadata import version
-
-    return version("cupbow")
+    return measuring_code()
 
 
 @dataclass(frozen=True)
@@ -36,12 +40,12 @@ class Task:
     """All that a process needs to measure one recording, wherever it runs."""
 
     recording_id: str
-    path: str
+    path: str  # or a URL, from which it is fetched
     handedness: str
     club: str
     hints: Mapping[str, Any] = field(default_factory=dict)  # for `imu.readers.read`, where the files don't say
-    calibration: str | None = None
-    bands: str | None = None
+    calibration: str | None = None  # path or URL
+    bands: Bands | str | None = None
 
 
 def measure_task(task: Task, progress: Callable[[float, str], None] | None = None) -> Measurement:
@@ -49,26 +53,27 @@ def measure_task(task: Task, progress: Callable[[float, str], None] | None = Non
 
     Raises CupbowError with one line for what the user can mend.
     """
-    from dataclasses import replace
-
     from imu import readers
     from imu.measuring import measure_recording
 
     handed: Handedness = "left" if task.handedness == "left" else "right"
-    recording = readers.read(task.path, handed=handed, **task.hints)
-    recording = replace(recording, handedness=handed, club=task.club or recording.club)
-    return measure_recording(recording, calibration=task.calibration, bands=task.bands, progress=progress)
+    with ExitStack() as copies:
+        path = copies.enter_context(fetched(task.path))
+        calibration = copies.enter_context(fetched(task.calibration)) if task.calibration else None
+        recording = readers.read(path, handed=handed, **task.hints)
+        recording = replace(recording, handedness=handed, club=task.club or recording.club)
+        return measure_recording(recording, calibration=calibration, bands=task.bands, progress=progress)
 
 
-def task_for(library: Library, recording: Recording, *, bands: str | None = None) -> Task:
-    calibration = library.calibration_path(recording)
+def task_for(library: Library, recording: Recording, *, bands: Bands | str | None = None) -> Task:
+    inside = (SAMPLES, recording.entry) if recording.entry else (SAMPLES,)
     return Task(
         recording_id=recording.id,
-        path=str(library.recording_path(recording)),
+        path=library.depot.address(recording.id, *inside),
         handedness=recording.handedness,
         club=recording.club,
         hints=recording.options,
-        calibration=str(calibration) if calibration else None,
+        calibration=library.depot.calibration(recording.id),
         bands=bands,
     )
 
@@ -77,7 +82,10 @@ def calibration_name(task: Task) -> str:
     """Whose zero the swings share: the saved calibration's by its content, else the recording's own."""
     from imu.library.files import content_hash
 
-    return f"saved-{content_hash(Path(task.calibration))[:32]}" if task.calibration else task.recording_id
+    if not task.calibration:
+        return task.recording_id
+    with fetched(task.calibration) as calibration:
+        return f"saved-{content_hash(calibration)[:32]}"
 
 
 def bands_name(bands: str | None) -> str:
@@ -134,7 +142,8 @@ def remeasure(
 
     Each result is stored as it comes: stopped at any point, the next run goes on where this one
     was. A run over everything remembers when it began until it is done. A recording that cannot
-    be measured keeps its values, and is tried again next time. Processes measure, this one stores.
+    be measured keeps its values, and is tried again next time. Processes measure (`jobs` of them
+    here, or those of an `executor`), this one stores.
     """
     since = None
     if everything:
@@ -143,11 +152,10 @@ def remeasure(
         since = datetime.fromisoformat(begun) if begun else now()
         library.set_note(note, since.isoformat())
     waiting = outdated(library, bands=bands, since=since, student_id=student_id)
-    total, faults = len(waiting), 0
-    tasks = (task_for(library, r, bands=bands) for r in waiting)
-    for done, (task, result) in enumerate(
-        _results(tasks, measure or measure_task, jobs=jobs, executor=executor), start=1
-    ):
+    total, judging = len(waiting), _loaded(bands)
+    tasks = (task_for(library, r, bands=judging) for r in waiting)
+    work = partial(_results_alone, measure or measure_task)
+    for done, (task, result) in enumerate(spread(work, tasks, jobs=jobs, executor=executor), start=1):
         if isinstance(result, Measurement):
             store_measurement(
                 library,
@@ -159,51 +167,22 @@ def remeasure(
             )
             yield Step(task.recording_id, done, total)
         else:
-            faults += 1
             yield Step(task.recording_id, done, total, fault=result)
     if everything:
         library.set_note(note, None)
 
 
-def _results(
-    tasks: Iterable[Task], measure: Callable[[Task], Measurement], *, jobs: int, executor: Executor | None
-) -> Iterator[tuple[Task, Measurement | str]]:
-    if jobs <= 1 and executor is None:
-        for task in tasks:
-            yield task, _guarded(measure, task)
-        return
-    # Fresh processes rather than forks: the parent has threads and an open database.
-    pool = executor or ProcessPoolExecutor(jobs, mp_context=get_context("spawn"))
-    try:
-        running: dict[Any, Task] = {}
-        for task in tasks:
-            running[pool.submit(_guarded, measure, task)] = task
-            if len(running) >= 2 * max(jobs, 1):  # a few ahead, so that memory stays flat
-                yield from _finished(running)
-        while running:
-            yield from _finished(running)
-    finally:
-        if executor is None:
-            pool.shutdown(wait=True, cancel_futures=True)
+def _loaded(bands: str | None) -> Bands | None:
+    """Bands travel with the task: a worker elsewhere has no such file."""
+    from imu.bands import load
+
+    return load(bands) if bands else None
 
 
-def _finished(running: dict[Any, Task]) -> Iterator[tuple[Task, Measurement | str]]:
-    ready, _ = wait(running, return_when=FIRST_COMPLETED)
-    for future in ready:
-        task = running.pop(future)
-        try:
-            yield task, future.result()
-        except Exception as error:  # the process itself died
-            yield task, f"its process stopped ({type(error).__name__}); try again with fewer jobs"
-
-
-def _guarded(measure: Callable[[Task], Measurement], task: Task) -> Measurement | str:
-    try:
-        return measure(task)
-    except CupbowError as error:
-        return str(error)
-    except Exception as error:
-        return f"a fault of the program, {type(error).__name__}: {error}"
+def _results_alone(measure: Callable[[Task], Measurement], task: Task) -> Measurement:
+    """Without traces: they are most of what would have to be sent back, and are not stored."""
+    measured = measure(task)
+    return replace(measured, swings=tuple(replace(s, trace=None) for s in measured.swings))
 
 
 # -- what moved ------------------------------------------------------------------------------------

@@ -10,18 +10,20 @@ By default a folder that only its owner can read:
     backups/         the store as it was before an upgrade of its schema
 
 No file or folder name holds a person's name. An academy gives the URL of a PostgreSQL database
-instead; recordings then lie in a folder that its coaches share.
+instead; recordings then lie in a folder that its coaches share, or in an object store.
 """
 
 from __future__ import annotations
 
 import logging
 import os
+import posixpath
 import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +35,7 @@ from sqlalchemy.orm import Session, UOWTransaction, sessionmaker
 
 from imu.errors import CupbowError, UsageError
 from imu.library import files
+from imu.library.depot import CALIBRATION, SAMPLES, Depot, FolderDepot, ObjectDepot, fetch
 from imu.library.schema import (
     JOURNALLED,
     REVISIONS,
@@ -52,8 +55,6 @@ from imu.library.schema import (
 log = logging.getLogger(__name__)  # identities only, never names
 
 STORE = "library.sqlite"
-SAMPLES = "samples"  # within a recording's folder: the files as they came
-CALIBRATION = "calibration"  # beside it: the saved calibration that it was added with, if any
 ADDRESS_VARIABLE = "CUPBOW_LIBRARY"
 RECORDINGS_VARIABLE = "CUPBOW_RECORDINGS"
 WAIT_S = 20  # how long to wait for another program's change
@@ -88,10 +89,11 @@ class Library:
     """An open library. Threads and processes may each hold their own; each change is one
     transaction, and waits for the other's."""
 
-    def __init__(self, *, engine: Engine, address: str, root: Path) -> None:
+    def __init__(self, *, engine: Engine, address: str, root: Path, depot: Depot | None = None) -> None:
         self.engine = engine
         self.address = address  # for messages; without a password
         self.root = root  # the folder that holds recordings/ and the rest
+        self.depot = depot or FolderDepot(root)  # where complete recordings lie
         self._read = sessionmaker(engine, expire_on_commit=False)
         self._write = sessionmaker(engine.execution_options(cupbow_writes=True), expire_on_commit=False)
 
@@ -104,7 +106,7 @@ class Library:
 
         Brings an older schema up to date (a copy of the store is kept in `backups/`), refuses one
         from a newer version, and finishes what a killed program left undone. `recordings` is the
-        shared folder of recordings beside a database server.
+        shared folder of recordings beside a database server, or the URL of an object store.
         """
         address = str(address) if address is not None else default_address()
         library = cls._server(address, recordings) if "://" in address else cls._folder(Path(address), create=create)
@@ -148,14 +150,15 @@ class Library:
                 "database (postgresql://…)"
             )
         url = url.set(drivername="postgresql+psycopg")
-        root = recordings or os.environ.get(RECORDINGS_VARIABLE) or _default_recordings(url)
+        place = str(recordings or os.environ.get(RECORDINGS_VARIABLE) or _default_recordings(url))
+        root, depot = (_default_recordings(url), ObjectDepot(place)) if "://" in place else (Path(place), None)
         try:
             engine = create_engine(url, pool_pre_ping=True)
         except ModuleNotFoundError:
             raise UsageError(
                 'a library on a server needs the PostgreSQL driver: pip install "cupbow[server]", then try again'
             ) from None
-        return cls(engine=engine, address=url.render_as_string(hide_password=True), root=Path(root))
+        return cls(engine=engine, address=url.render_as_string(hide_password=True), root=root, depot=depot)
 
     def close(self) -> None:
         self.engine.dispose()
@@ -171,22 +174,42 @@ class Library:
         """Whether this is a folder of one's own rather than a shared server."""
         return self.engine.dialect.name == "sqlite"
 
-    @property
+    @cached_property
     def coach(self) -> str:
         """The role on a shared server, empty in a library of one's own."""
-        return "" if self.local else str(self.engine.url.username or "")
+        if self.local:
+            return ""
+        with saying(self.address), self.engine.connect() as connection:  # a URL may leave the role to the system
+            return str(connection.scalar(text("SELECT current_user")))
 
     # -- places --------------------------------------------------------------------------------
     def recording_path(self, recording: Recording) -> Path:
-        """What to measure: a recording's folder, or the one file in it."""
-        return self.folder_of(recording.id) / SAMPLES / recording.entry
+        """What to measure, on this machine: a recording's folder, or the one file in it. One that lies
+        in an object store is fetched into the cache."""
+        if not self.depot.remote or recording.state == "open":
+            return self.folder_of(recording.id) / SAMPLES / recording.entry
+        return self._kept(recording.id, SAMPLES) / recording.entry
 
     def calibration_path(self, recording: Recording) -> Path | None:
-        """The saved calibration that a recording was added with."""
-        folder = self.folder_of(recording.id) / CALIBRATION
-        return next(iter(sorted(folder.iterdir())), None) if folder.is_dir() else None
+        """The saved calibration that a recording was added with, on this machine."""
+        address = self.depot.calibration(recording.id)
+        if address is None or not self.depot.remote:
+            return Path(address) if address else None
+        return self._kept(recording.id, CALIBRATION) / posixpath.basename(address)
+
+    def _kept(self, recording_id: str, part: str) -> Path:
+        """Part of a recording in an object store, fetched into the cache."""
+        kept = self.cache_of(recording_id) / part
+        if not kept.exists():
+            with saying(self.address), files.incoming(self.root) as place:
+                fetch(self.depot.address(recording_id, part), place / part)
+                files.make_private(kept.parent)
+                if not kept.exists():
+                    (place / part).rename(kept)
+        return kept
 
     def folder_of(self, recording_id: str) -> Path:
+        """Where a recording's files lie, or are written as they come."""
         return self.root / "recordings" / recording_id
 
     def cache_of(self, recording_id: str) -> Path:
@@ -201,9 +224,10 @@ class Library:
     def placing(self, *, wait_s: float = 3 * WAIT_S) -> Iterator[None]:
         """Held while recordings take their place and their rows are written, so that a sweep
         never takes a recording for a leftover."""
-        files.make_private(self.root)
-        with saying(self.address), FileLock(self.root / ".placing.lock", timeout=wait_s, mode=0o600):
-            yield
+        with saying(self.address):
+            lock = FileLock(self.root / ".placing.lock", timeout=wait_s, mode=files.lock_mode(self.root))
+            with lock:
+                yield
 
     # -- transactions --------------------------------------------------------------------------
     @contextmanager
@@ -291,6 +315,7 @@ class Library:
             waiting = list(session.scalars(select(Trash.id)))
         for name in waiting:
             try:
+                self.depot.remove(name)
                 for folder in (self.folder_of(name), self.cache_of(name), self.reports_of(name)):
                     files.remove(folder)
             except OSError as error:
