@@ -357,7 +357,8 @@ class _Readings:
     via_grip: bool
 
 
-def _value(swing: Swing, key: str) -> Value | None:
+def reading_of(swing: Swing, key: str) -> Value | None:
+    """A swing's reading of `angle@event`, `angle@event..event` or `tempo@name`; None where results hold none."""
     angle, _, where = key.partition("@")
     if angle == "tempo":
         got = swing.tempo.get(where)
@@ -377,7 +378,7 @@ def _readings(group: SwingSet, kind: str, key: str) -> _Readings:
     usable: list[tuple[Entry, Value]] = []
     left: Counter[str] = Counter()
     for entry in group.entries(kind):
-        v = _value(entry.swing, key)
+        v = reading_of(entry.swing, key)
         if v is None or v.value_deg is None:
             left[(v.reason if v and v.reason else "not measured")] += 1
         elif v.u95_deg is None:

@@ -26,7 +26,7 @@ TITLES: Mapping[str, str] = {
     "tempo": "tempo",
 }
 _TEMPO_TITLES = {"backswing_s": "backswing time", "downswing_s": "downswing time", "ratio": "tempo, back to down"}
-_MORE: Mapping[str, tuple[str, str]] = {
+MORE: Mapping[str, tuple[str, str]] = {
     "wrist_flexion": ("more bowed", "more cupped"),
     "wrist_deviation": ("less hinged", "more hinged"),
     "forearm_roll": ("more pronated", "more supinated"),
@@ -84,7 +84,7 @@ def comparative(row: Row) -> str:
         return "flatter"
     if row.angle in ("face_to_forearm", "face_since_address") and same_side and abs(e.mean_b) < abs(e.mean_a):
         return f"less {SIGNS[row.angle][0 if e.mean_b > 0 else 1]}"
-    return _MORE[row.angle][0 if up else 1]
+    return MORE[row.angle][0 if up else 1]
 
 
 def _amount(row: Row) -> str:
