@@ -342,7 +342,6 @@ def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None, method: st
     first = max(s.start_s for s in sensors.values())
     last = min(s.end_s for s in sensors.values())
     n_cal = len(stretches)
-    shocks: list[tuple[float, float] | None] = []
     windows = []
     for i, (lo, hi) in enumerate(bounds):
         lo, hi = max(first, lo), min(last, hi)
@@ -357,8 +356,6 @@ def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None, method: st
             wrist = wrist[(wrist > min(flat) - 1.0) & (wrist < max(flat) + 1.0)] if flat else np.empty(0)
         if rough is not None:
             grip = wrist[(wrist > rough.takeaway_s - 0.3) & (wrist < rough.finish_s)]
-            shock = _shock(prepared, rough)
-            shocks.append(shock)
         windows.append(
             Window(
                 lo,
@@ -375,7 +372,7 @@ def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None, method: st
     own_flat = saved.own_flat if saved else any(h.name == "grip_flat" for h in holds)
     face_known = saved.face_known if saved else "club" in guess.mount and "face" not in guess.missing
     if not windows:
-        return Fitted(prepared, None, [], face_known, own_flat, guess.missing, doubts, shocks)
+        return Fitted(prepared, None, [], face_known, own_flat, guess.missing, doubts, [])
     mount = dict(guess.mount)
     if "hand" not in sensors and {"forearm", "club"} <= set(mount) and own_flat and "hand" not in mount:
         mount["hand"] = np.eye(3)  # the club stands in for the hand; set by the flat grip below
@@ -401,14 +398,24 @@ def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None, method: st
         own_flat,
         guess.missing,
         doubts,
-        shocks,
+        [_shock(prepared, solution.state, rough) for rough in prepared.rough],
     )
 
 
-def _shock(prepared: Prepared, rough: swing.Rough) -> tuple[float, float] | None:
-    strikers = [(prepared.sensors[r], rough.top_s) for r in ("club", "hand", "forearm") if r in prepared.sensors]
+def _shock(prepared: Prepared, state: State, rough: swing.Rough) -> tuple[float, float] | None:
+    """First contact and twice its standard deviation, by sensors on the clocks that the fit found."""
+    strikers = []
+    for role in ("club", "hand", "forearm"):
+        samples = prepared.sensors.get(role)  # type: ignore[call-overload]
+        if samples is None:
+            continue
+        offset, drift = state.clock.get(role, (0.0, 0.0))  # type: ignore[call-overload]
+        placed = replace(
+            samples, start_s=samples.start_s * (1 + drift) + offset, period_s=samples.period_s * (1 + drift)
+        )
+        strikers.append((placed, rough.top_s))
     lead = 0.35 * (rough.impact_s - rough.top_s)
-    return swing.shock(strikers, rough.impact_s - lead, rough.impact_s + lead)
+    return swing.shock(strikers, rough.impact_s - lead, rough.impact_s + lead, rough.impact_s)
 
 
 def _first_guess(

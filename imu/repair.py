@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.interpolate import CubicSpline
-from scipy.spatial.transform import Rotation
 
 from imu.calibration import runs
 from imu.fit import DEG, Jump
@@ -76,27 +75,165 @@ def rigid_map(hand: Samples, club: Samples) -> Rigid | None:
 
 
 def repair(sensors: Mapping[Role, Samples]) -> Repaired:
-    """Fills what is lost or clipped in every sensor's turn rate."""
+    """Fills what is lost or clipped in every sensor's turn rate.
+
+    First everything that the rigid neighbour saw; then, by curves, what clipped in a sensor while its
+    neighbour was lost or clipped too; last what was lost, by the neighbour's rates made whole.
+    """
     rigid = rigid_map(sensors["hand"], sensors["club"]) if {"hand", "club"} <= set(sensors) else None
+    patients = {r: _Patient(s) for r, s in sensors.items() if (~s.present | s.clipped_gyro.any(axis=1)).any()}
+    if rigid is not None:
+        for role, patient in patients.items():
+            _by_twin(role, patient, sensors, rigid)
+    for role, patient in patients.items():
+        _by_curve(role, patient, sensors, only_clipped=rigid is not None)
+    if rigid is not None:
+        for role, patient in patients.items():
+            _by_twin(role, patient, sensors, rigid, others=patients)
+        for role, patient in patients.items():
+            _by_curve(role, patient, sensors)
     out: dict[Role, Samples] = {}
     jumps: list[Jump] = []
     guessed: dict[Role, list[tuple[float, float, float]]] = {}
     for role, samples in sensors.items():
-        need = ~samples.present[:, None] | samples.clipped_gyro
-        if not need.any():
+        if role not in patients:
             out[role] = samples
             continue
-        gyro, guesses = _fill(role, samples, need, sensors, rigid)
+        guesses = sorted(patients[role].guesses)
         accel = samples.accel.copy()
         holes = ~np.isfinite(accel).all(axis=1)
         if holes.any() and not holes.all():
             k = np.arange(len(accel))
             for axis in range(3):
                 accel[holes, axis] = np.interp(k[holes], k[~holes], accel[~holes, axis])
-        out[role] = replace(samples, gyro=gyro, accel=accel)
+        out[role] = replace(samples, gyro=patients[role].gyro, accel=accel)
         guessed[role] = guesses
         jumps += _merged(role, guesses)
     return Repaired(out, tuple(jumps), guessed, rigid)
+
+
+class _Patient:
+    """A sensor's rates while they are mended: which rows still lack an axis, and what was guessed."""
+
+    def __init__(self, samples: Samples) -> None:
+        self.samples = samples
+        self.gyro = samples.gyro.copy()
+        self.need = ~samples.present[:, None] | samples.clipped_gyro
+        self.raw: np.ndarray = np.asarray(~self.need.any(axis=1))  # rows measured whole
+        self.open: np.ndarray = ~self.raw  # rows still to fill
+        self.guesses: list[tuple[float, float, float]] = []
+
+    def stretches(self) -> list[tuple[int, int]]:
+        """Open stretches; some samples apart they are one, since nothing is learnt between them."""
+        return _joined(runs(self.open, 1), 2)
+
+    def around(self, lo: int, hi: int, known: np.ndarray) -> np.ndarray:
+        reach = max(6, min(60, 3 * (hi - lo)))
+        rows = np.arange(max(0, lo - reach), min(len(self.gyro), hi + reach))
+        return rows[known[rows]]
+
+    def fill(self, rows: np.ndarray, seen: Array, sd: float) -> None:
+        """Takes `seen` (m, 3) where an axis is missing; a clipped one was at least at its rail."""
+        holes = self.need[rows]
+        value = np.where(holes, seen, self.gyro[rows])
+        clipped = self.samples.clipped_gyro[rows] & self.samples.present[rows, None]
+        rail = np.abs(np.where(clipped, self.samples.gyro[rows], 0.0))
+        value = np.where(clipped & (np.abs(value) < rail), np.sign(self.samples.gyro[rows]) * rail, value)
+        self.gyro[rows] = value
+        self.open[rows] = False
+        period, start = self.samples.period_s, self.samples.start_s
+        holed = rows[holes.any(axis=1)]
+        if len(holed):
+            self.guesses.append(
+                (float(start + (holed[0] - 0.5) * period), float(start + (holed[-1] + 0.5) * period), float(sd))
+            )
+
+    def time(self, rows: np.ndarray) -> Array:
+        return np.asarray(self.samples.start_s + self.samples.period_s * rows, np.float64)
+
+
+def _by_twin(
+    role: Role,
+    patient: _Patient,
+    sensors: Mapping[Role, Samples],
+    rigid: Rigid,
+    others: Mapping[Role, _Patient] | None = None,
+) -> None:
+    """Fills what the rigid neighbour saw while both moved together. `others`: the neighbour's rates
+    as mended so far count as seen, with their own doubt."""
+    if role not in ("hand", "club") or not patient.open.any():
+        return
+    samples = patient.samples
+    beside: Role = "club" if role == "hand" else "hand"
+    twin = sensors[beside]
+    matrix, offset = rigid.matrix, rigid.offset
+    if role == "hand":
+        matrix = np.asarray(np.linalg.inv(rigid.matrix), np.float64)
+        offset = -matrix @ rigid.offset
+    mended = others.get(beside) if others is not None else None
+    if others is not None and mended is None:
+        return
+    rates = Rates(twin)
+    for lo, hi in patient.stretches():
+        around = patient.around(lo, hi, patient.raw)
+        if not len(around) or float(np.sqrt(np.mean(np.sum(patient.gyro[around] ** 2, axis=1)))) < 0.3:
+            continue
+        rows = np.arange(lo, hi)
+        t = patient.time(rows)
+        if not _together(patient, around, rates, matrix, offset):
+            continue
+        if mended is not None:
+            position = (t - twin.start_s) / twin.period_s
+            below = np.clip(np.floor(position).astype(int), 0, len(twin) - 2)
+            part = np.clip(position - below, 0, 1)[:, None]
+            seen = ((1 - part) * mended.gyro[below] + part * mended.gyro[below + 1]) @ matrix.T + offset
+            # of what the neighbour lost as well, its curve knows no more than one here would
+            known = ~(mended.open[below] | mended.open[below + 1]) & (twin.present[below] | twin.present[below + 1])
+            known &= (position >= 0) & (position <= len(twin) - 1)
+        else:
+            seen, known = _from_twin(samples, twin, rows, t, matrix, offset, patient.gyro)
+        for a, b in runs(known, 1):
+            part_rows = rows[a:b]
+            holes = patient.need[part_rows]
+            turned = float(np.sum(np.linalg.norm(np.where(holes, seen[a:b], 0.0), axis=1))) * samples.period_s
+            sd = 0.01 * turned + 0.03 * DEG
+            if mended is not None:
+                inside = [g[2] for g in mended.guesses if g[1] > t[a] and g[0] < t[b - 1]]
+                sd = float(np.hypot(sd, np.linalg.norm(inside))) if inside else sd
+            patient.fill(part_rows, seen[a:b], sd)
+
+
+def _together(patient: _Patient, around: np.ndarray, rates: Rates, matrix: Array, offset: Array) -> bool:
+    """Whether the pair agreed just outside; else the club was not in this hand."""
+    va, ka = rates.at(patient.time(around))
+    if np.count_nonzero(ka) < 4:
+        return True
+    left = patient.gyro[around][ka] - (va[ka] @ matrix.T + offset)
+    size = np.linalg.norm(patient.gyro[around][ka], axis=1)
+    return bool(np.median(np.linalg.norm(left, axis=1) / (size + 0.3)) <= 0.1)
+
+
+def _by_curve(role: Role, patient: _Patient, sensors: Mapping[Role, Samples], *, only_clipped: bool = False) -> None:
+    """Fills what is open by curves. `only_clipped`: stretches of which the sensor lost no sample."""
+    if not patient.open.any():
+        return
+    samples = patient.samples
+    beside = sensors.get("hand", sensors.get("club")) if role == "forearm" else None
+    other = Rates(beside) if beside is not None else None
+    full_scale = np.nanmax(np.abs(samples.gyro)) if np.isfinite(samples.gyro).any() else 0.0
+    for lo, hi in patient.stretches():
+        rows = np.arange(lo, hi)
+        if only_clipped and role != "forearm" and not samples.present[rows].all():
+            continue
+        around = patient.around(lo, hi, ~patient.open)
+        spread = float(np.mean(np.ptp(patient.gyro[around], axis=0))) if len(around) else 1.0
+        length = (hi - lo) * samples.period_s
+        # A curve errs by a share of what the rate does around it, more for a longer stretch.
+        share = min(0.5, 0.03 + 0.5 * (length / 0.08) ** 2) * (0.5 if other is not None else 1.0)
+        sd = share * length * spread + 0.03 * DEG
+        if samples.clipped_gyro[rows].any():
+            sd += 0.1 * length * full_scale
+        patient.fill(rows, _curve(patient, rows, around, other), sd)
 
 
 def _merged(role: Role, guesses: list[tuple[float, float, float]]) -> list[Jump]:
@@ -113,65 +250,6 @@ def _merged(role: Role, guesses: list[tuple[float, float, float]]) -> list[Jump]
     return out
 
 
-def _fill(
-    role: Role, samples: Samples, need: np.ndarray, sensors: Mapping[Role, Samples], rigid: Rigid | None
-) -> tuple[Array, list[tuple[float, float, float]]]:
-    gyro = samples.gyro.copy()
-    n = len(gyro)
-    bad: np.ndarray = np.asarray(need.any(axis=1))
-    period = samples.period_s
-    twin: Samples | None = None
-    matrix: Array = np.eye(3)
-    offset: Array = np.zeros(3)
-    if rigid is not None and role in ("hand", "club"):
-        twin = sensors["club" if role == "hand" else "hand"]
-        matrix, offset = rigid.matrix, rigid.offset
-        if role == "hand":
-            matrix = np.asarray(np.linalg.inv(rigid.matrix), np.float64)
-            offset = -matrix @ rigid.offset
-    twin_rates = Rates(twin) if twin is not None else None
-    next_to = sensors.get("hand", sensors.get("club")) if role == "forearm" else None
-    other = Rates(next_to) if next_to is not None else None
-    full_scale = np.nanmax(np.abs(gyro)) if np.isfinite(gyro).any() else 0.0
-    guesses = []
-    # Stretches a few samples apart are one: nothing is learnt between them.
-    for lo, hi in _joined(runs(bad, 1), 2):
-        t: Array = np.asarray(samples.start_s + period * np.arange(lo, hi), np.float64)
-        reach = max(6, min(60, 3 * (hi - lo)))
-        around = np.arange(max(0, lo - reach), min(n, hi + reach))
-        around = around[~bad[around]]
-        local_speed = float(np.sqrt(np.mean(np.sum(gyro[around] ** 2, axis=1)))) if len(around) else 0.0
-        spread = float(np.mean(np.ptp(gyro[around], axis=0))) if len(around) else 1.0
-        length = (hi - lo) * period
-        rows = np.arange(lo, hi)
-        holes = need[lo:hi]
-        clipped = samples.clipped_gyro[lo:hi] & samples.present[lo:hi, None]
-        sd = None
-        if twin is not None and twin_rates is not None and local_speed > 0.3:
-            seen, known = _from_twin(samples, twin, twin_rates, rows, t, matrix, offset, around, gyro)
-            if known.all():
-                value = np.where(holes, seen, gyro[lo:hi])
-                # a clipped axis was at least at its rail
-                rail = np.abs(np.where(clipped, gyro[lo:hi], 0.0))
-                value = np.where(clipped & (np.abs(value) < rail), np.sign(gyro[lo:hi]) * rail, value)
-                gyro[lo:hi] = value
-                turned = float(np.sum(np.linalg.norm(np.where(holes, value, 0.0), axis=1))) * period
-                sd = 0.01 * turned + 0.03 * DEG
-        if sd is None:
-            seen = _by_curve(gyro, bad, rows, around, other, samples)
-            rail = np.abs(np.where(clipped, gyro[lo:hi], 0.0))
-            value = np.where(holes, seen, gyro[lo:hi])
-            value = np.where(clipped & (np.abs(value) < rail), np.sign(gyro[lo:hi]) * rail, value)
-            gyro[lo:hi] = value
-            # A curve errs by a share of what the rate does around it, more for a longer stretch.
-            share = min(0.5, 0.03 + 0.5 * (length / 0.08) ** 2) * (0.5 if other is not None else 1.0)
-            sd = share * length * spread + 0.03 * DEG
-            if clipped.any():
-                sd += 0.1 * length * full_scale
-        guesses.append((float(t[0] - period / 2), float(t[-1] + period / 2), float(sd)))
-    return gyro, guesses
-
-
 def _joined(stretches: list[tuple[int, int]], gap: int) -> list[tuple[int, int]]:
     out: list[tuple[int, int]] = []
     for lo, hi in stretches:
@@ -183,17 +261,9 @@ def _joined(stretches: list[tuple[int, int]], gap: int) -> list[tuple[int, int]]
 
 
 def _from_twin(
-    samples: Samples,
-    twin: Samples,
-    twin_rates: Rates,
-    rows: np.ndarray,
-    t: Array,
-    matrix: Array,
-    offset: Array,
-    around: np.ndarray,
-    gyro: Array,
+    samples: Samples, twin: Samples, rows: np.ndarray, t: Array, matrix: Array, offset: Array, gyro: Array
 ) -> tuple[Array, np.ndarray]:
-    """Rates (m, 3) by way of the rigid neighbour and whether every missing axis is known.
+    """Rates (m, 3) by way of the rigid neighbour and where every missing axis is known.
 
     Where the neighbour itself clips, its remaining axes and this sensor's make the rate together, as
     long as they span all three directions.
@@ -206,15 +276,6 @@ def _from_twin(
     railed = twin.clipped_gyro[below] | twin.clipped_gyro[below + 1]
     known = (~lost) & (~railed.any(axis=1)) & (position >= 0) & (position <= len(twin) - 1)
     seen = values @ matrix.T + offset
-    # the pair must have agreed just outside, or the club was not in this hand
-    if len(around):
-        ta = samples.start_s + samples.period_s * around
-        va, ka = twin_rates.at(ta)
-        if np.count_nonzero(ka) >= 4:
-            left = gyro[around][ka] - (va[ka] @ matrix.T + offset)
-            size = np.linalg.norm(gyro[around][ka], axis=1)
-            if np.median(np.linalg.norm(left, axis=1) / (size + 0.3)) > 0.1:
-                return seen, np.zeros(len(t), bool)
     inverse = np.linalg.inv(matrix)
     for i in np.flatnonzero(~known & ~lost):
         own = samples.present[rows[i]] & ~samples.clipped_gyro[rows[i]]
@@ -226,22 +287,20 @@ def _from_twin(
     return seen, known
 
 
-def _by_curve(
-    gyro: Array, bad: np.ndarray, rows: np.ndarray, around: np.ndarray, other: Rates | None, samples: Samples
-) -> Array:
+def _curve(patient: _Patient, rows: np.ndarray, around: np.ndarray, other: Rates | None) -> Array:
     """Rates (m, 3) by a cubic through the neighbours, of what a free map of the next sensor leaves."""
+    gyro = patient.gyro
     if len(around) < 4:
-        filled = gyro[np.clip(around, 0, len(gyro) - 1)].mean(axis=0) if len(around) else np.zeros(3)
+        filled = gyro[around].mean(axis=0) if len(around) else np.zeros(3)
         return np.broadcast_to(filled, (len(rows), 3)).copy()
     base_around, base_rows = np.zeros((len(around), 3)), np.zeros((len(rows), 3))
     if other is not None:
-        va, ka = other.at(samples.start_s + samples.period_s * around)
-        vr, kr = other.at(samples.start_s + samples.period_s * rows)
+        va, ka = other.at(patient.time(around))
+        vr, kr = other.at(patient.time(rows))
         if ka.all() and kr.all():
             u, _, vt = np.linalg.svd(gyro[around].T @ va)
             turn = u @ np.diag([1, 1, np.linalg.det(u @ vt)]) @ vt
-            if Rotation.from_matrix(turn).magnitude() >= 0:  # a proper rotation
-                base_around, base_rows = va @ turn.T, vr @ turn.T
+            base_around, base_rows = va @ turn.T, vr @ turn.T
     near = around[np.argsort(np.minimum(np.abs(around - rows[0]), np.abs(around - rows[-1])), kind="stable")[:10]]
     near = np.sort(near)
     pick = np.searchsorted(around, near)
