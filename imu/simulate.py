@@ -340,6 +340,11 @@ class Script:
         self.hold(seconds + 0.3)
         self.poses.append(Held(name, start, start + seconds))
 
+    def shaft_elevation(self, posture: Posture) -> float:
+        """Of a posture: rad, + head above hands."""
+        s = _chain({j: np.array([x]) for j, x in posture.items()}, self.grip).frames["club"][0][:, 0]
+        return float(np.arcsin(s[2]))
+
     # -- the larger ones
     def calibrate(self) -> None:
         """The calibration part of a recording: poses, three slow wrist bends, three slow rolls."""

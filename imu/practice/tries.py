@@ -59,7 +59,7 @@ class Work:
         return None
 
 
-class _Recent:
+class Recent:
     """The readings of the last moments."""
 
     def __init__(self, seconds: float) -> None:
@@ -102,33 +102,44 @@ class _Recent:
         return float(statistics.median(values)) if values else None
 
 
+def against(band: tuple[float, float], value: float, u95: float) -> Result:
+    """Held, lost or unsure: the verdict of the whole interval."""
+    word = verdict(low=band[0], high=band[1], value=value, u95=u95)
+    return Result({"inside": True, "unsure": None}.get(word, False), value, u95)
+
+
+def judged(recent: Recent, band: tuple[float, float]) -> Result | None:
+    value, u95 = recent.median(), recent.median("u95")
+    return None if value is None or u95 is None else against(band, value, u95)
+
+
 class Hold(Work):
-    """Held in the band for so long; without alerts: wherever it is held still for so long."""
+    """Held in the band for so long. Who holds it still elsewhere for twice as long has shown where it
+    was. Without alerts it counts wherever it is held still for so long."""
 
     def __init__(self, drill: Drill, band: tuple[float, float], *, live: bool) -> None:
-        self._drill, self._band, self._live = drill, band, live
-        self._recent = _Recent(drill.hold_s)
+        self._band, self._live = band, live
+        self._hold_s = drill.hold_s
+        self._recent = Recent(drill.hold_s)
+        self._still_since_s: float | None = None
+        self._shown: Result | None = None  # where it was last held still
 
     def see(self, sample: Sample, cue: Cue) -> Result | None:
         self._recent.add(sample)
         if not self._recent.moved:
             return None  # the last try's position is left first
-        if self._live:
-            if cue.held_s >= self._drill.hold_s and self._recent.still:
-                return self._result(held_long=True)
+        if not self._recent.steady:
+            self._still_since_s = None
             return None
-        return self._result(held_long=True) if self._recent.steady else None
-
-    def _result(self, *, held_long: bool) -> Result | None:
-        value, u95 = self._recent.median(), self._recent.median("u95")
-        if value is None or u95 is None:
-            return None
-        word = verdict(low=self._band[0], high=self._band[1], value=value, u95=u95)
-        held = None if word == "unsure" else word == "inside" and held_long
-        return Result(held, value, u95)
+        if self._still_since_s is None:
+            self._still_since_s = sample.t_s
+        self._shown = judged(self._recent, self._band)
+        if not self._live or cue.held_s >= self._hold_s:
+            return self._shown
+        return self._shown if sample.t_s - self._still_since_s >= self._hold_s else None
 
     def late(self) -> Result | None:
-        return self._result(held_long=False)
+        return self._shown
 
 
 class Ends(Work):
@@ -142,7 +153,7 @@ class Ends(Work):
     ) -> None:
         self._drill, self._bands, self._switch = drill, bands, switch
         self._found: list[tuple[float | None, ...]] = []
-        self._recent = _Recent(drill.hold_s)
+        self._recent = Recent(drill.hold_s)
         self._read = False
         switch(*bands[0])
 
@@ -178,7 +189,7 @@ class Slow(Work):
 
     def __init__(self, drill: Drill, band: tuple[float, float]) -> None:
         self._drill, self._band = drill, band
-        self._recent = _Recent(drill.hold_s)
+        self._recent = Recent(drill.hold_s)
         self._at = 0
         self._result: Result | None = None
 
@@ -199,13 +210,11 @@ class Slow(Work):
         if stop.startswith("shaft_level") and shaft is not None and abs(shaft) > LEVEL_DEG:
             return None  # not there yet
         if stop == self._drill.event:
-            value, u95 = self._recent.median(), self._recent.median("u95")
-            if value is None or u95 is None:
+            self._result = judged(self._recent, self._band)
+            if self._result is None:
                 return None
-            word = verdict(low=self._band[0], high=self._band[1], value=value, u95=u95)
-            self._result = Result({"inside": True, "unsure": None}.get(word, False), value, u95)
         self._at += 1
-        self._recent = _Recent(self._drill.hold_s)
+        self._recent = Recent(self._drill.hold_s)
         return self._result if self._at == len(self._drill.stops) else None
 
     def late(self) -> Result | None:
@@ -217,7 +226,7 @@ class Carry(Work):
 
     def __init__(self, drill: Drill, band: tuple[float, float], shared_u95: float | None) -> None:
         self._drill, self._band, self._shared = drill, band, shared_u95
-        self._recent = _Recent(drill.hold_s)
+        self._recent = Recent(drill.hold_s)
         self._start: tuple[float, float] | None = None
         self._left = self._risen = False
         self._last: tuple[float, float] | None = None
@@ -244,7 +253,7 @@ class Carry(Work):
                 value, u95 = self._recent.median(), self._recent.median("u95")
                 if value is not None and u95 is not None:
                     self._start = value, u95
-                    self._recent = _Recent(0.5)
+                    self._recent = Recent(0.5)
             return None
         self._left = self._left or sample.speed_dps > MOVED_DPS
         if sample.shaft is not None:
@@ -257,8 +266,7 @@ class Carry(Work):
     def _end(self) -> Result | None:
         if self._last is None:
             return None
-        word = verdict(low=self._band[0], high=self._band[1], value=self._last[0], u95=self._last[1])
-        return Result({"inside": True, "unsure": None}.get(word, False), *self._last)
+        return against(self._band, *self._last)
 
     def late(self) -> Result | None:
         return None
@@ -276,8 +284,7 @@ class Full(Work):
         value = (swing.changes if drill.is_change else swing.angles).get(drill.angle, {}).get(drill.event)
         if value is None or value.value_deg is None or value.u95_deg is None or swing.grade == "poor":
             return None
-        word = verdict(low=band[0], high=band[1], value=value.value_deg, u95=value.u95_deg)
-        return Result({"inside": True, "unsure": None}.get(word, False), value.value_deg, value.u95_deg)
+        return against(band, value.value_deg, value.u95_deg)
 
 
 def change_u95(a: float, b: float, shared: float | None) -> float:
