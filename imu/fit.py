@@ -26,6 +26,7 @@ from scipy import linalg
 from scipy.spatial.transform import Rotation
 
 from imu.orientation import Track
+from imu.posture import wrist_angles
 from imu.recording import GRAVITY, Array, Role
 from imu.timebase import ClockFit, Samples
 
@@ -186,20 +187,6 @@ def cross_matrix(v: Array) -> Array:
     out[..., 0, 1], out[..., 0, 2], out[..., 1, 2] = -v[..., 2], v[..., 1], -v[..., 0]
     out[..., 1, 0], out[..., 2, 0], out[..., 2, 1] = v[..., 2], -v[..., 1], v[..., 0]
     return out
-
-
-def wrist_angles(forearm: Array, hand: Array, side: int) -> Array:
-    """(n, 3): axial part, flexion, ulnar deviation in rad, of the hand on the forearm.
-
-    `forearm`, `hand`: (n, 3, 3) segment to any common frame. R = Ry(axial) Rz(flexion)
-    Rx(side * deviation), side +1 for a right arm, -1 for a left one (Wu et al. 2005).
-    """
-    q = np.swapaxes(forearm, -1, -2) @ hand
-    # R = Ry Rz Rx: R10 = sin z; R11 = cz cx, R12 = -cz sx; R00 = cy cz, R20 = -sy cz
-    flexion = np.arcsin(np.clip(q[..., 1, 0], -1.0, 1.0))
-    axial = np.arctan2(-q[..., 2, 0], q[..., 0, 0])
-    deviation = side * np.arctan2(-q[..., 1, 2], q[..., 1, 1])
-    return np.stack([axial, flexion, deviation], axis=-1)
 
 
 def wrist_jacobian(angles: Array, side: int) -> Array:

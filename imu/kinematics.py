@@ -13,20 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from imu.fit import UP, Solution, cross_matrix, exp, wrist_angles
+from imu.fit import UP, Solution, cross_matrix, exp
 from imu.measured import Stance
 from imu.orientation import Track
+from imu.posture import POSTURE_ANGLES, face_about_shaft, posture, wrist_angles
 from imu.recording import Array, Role
 
-POSTURE_ANGLES = (
-    "wrist_flexion",
-    "wrist_deviation",
-    "axial",
-    "face_to_forearm",
-    "face_since_address",
-    "shaft_elevation",
-    "shaft_off_plane",
-)
 _NEEDS = {
     "wrist_flexion": ("forearm", "hand"),
     "wrist_deviation": ("forearm", "hand"),
@@ -36,51 +28,6 @@ _NEEDS = {
     "shaft_elevation": ("club",),
     "shaft_off_plane": ("club",),
 }
-
-
-def face_about_shaft(forearm: Array, club: Array, golfer: int) -> Array:
-    """Angle (n,) in rad about s from the dorsal direction of the forearm to n, + open."""
-    s, n = club[..., :, 0], club[..., :, 1]
-    dorsal = -forearm[..., :, 0]
-    d = dorsal - np.sum(dorsal * s, axis=-1, keepdims=True) * s
-    return golfer * np.arctan2(np.sum(np.cross(d, n) * s, axis=-1), np.sum(d * n, axis=-1))
-
-
-def posture(
-    forearm: Array | None, hand: Array | None, club: Array | None, address: Array | None, *, side: int
-) -> Array:
-    """(n, 7) of `POSTURE_ANGLES` in rad, NaN where a segment is missing.
-
-    `forearm`, `hand`, `club`: (n, 3, 3) segment to level frame; `address`: (n, 3, 3) the club at
-    address. side: +1 right lead arm (left-handed golfer), -1 left.
-    """
-    known = [a for a in (forearm, hand, club) if a is not None]
-    if not known:
-        return np.empty((0, len(POSTURE_ANGLES)))
-    n = len(known[0])
-    out = np.full((n, len(POSTURE_ANGLES)), np.nan)
-    bone = forearm
-    if forearm is not None and hand is not None:
-        w = wrist_angles(forearm, hand, side)
-        out[:, 0], out[:, 1], out[:, 2] = w[:, 1], w[:, 2], w[:, 0]
-        # the axial part is the skin's: the bone stands where the hand says
-        c, s_ = np.cos(w[:, 0]), np.sin(w[:, 0])
-        turn = np.zeros((n, 3, 3))
-        turn[:, 0, 0], turn[:, 0, 2], turn[:, 1, 1], turn[:, 2, 0], turn[:, 2, 2] = c, s_, 1.0, -s_, c
-        bone = forearm @ turn
-    if bone is not None and club is not None:
-        out[:, 3] = face_about_shaft(bone, club, -side)
-    if club is not None:
-        out[:, 5] = np.arcsin(np.clip(club[:, 2, 0], -1, 1))
-        if address is not None:
-            now, then = club[:, :2, 1], address[:, :2, 1]
-            turned = np.arctan2(then[:, 0] * now[:, 1] - then[:, 1] * now[:, 0], np.sum(then * now, axis=1))
-            out[:, 4] = side * turned  # open is clockwise from above for a right-handed golfer
-            target = np.column_stack([then / np.linalg.norm(then, axis=1, keepdims=True), np.zeros(n)])
-            normal = np.cross(target, address[:, :, 0])
-            normal *= np.sign(normal[:, 2:]) / np.linalg.norm(normal, axis=1, keepdims=True)
-            out[:, 6] = np.arcsin(np.clip(np.sum(club[:, :, 0] * normal, axis=1), -1, 1))
-    return out
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,18 +11,16 @@ Turns and angles carry the signs of docs/signs.md; degrees at this edge.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 
 from imu.errors import UsageError
-from imu.fit import wrist_angles
-from imu.kinematics import POSTURE_ANGLES, posture
 from imu.measured import Measurement, Stance, Swing, Value
+from imu.posture import POSTURE_ANGLES, posture, wrist_angles
 from imu.recording import EVENTS, Array
 
 TURNS = ("wrist_flexion", "wrist_deviation", "forearm_roll")
@@ -137,12 +135,16 @@ def effects(measurement: Measurement, swing: Swing, event: str) -> list[Effect]:
 
     Null with a reason where sensors, pose, event or quality don't allow it.
     """
-    side = _side(measurement)
+    reasons = {turn: why_not(swing, event, turn) for turn in TURNS}
+    slopes = np.empty((2, len(TURNS), len(OUTCOMES)))
+    if None in reasons.values():
+        found = _propagated([swing.stances[event]], partial(_slopes, side=_side(measurement)))
+        slopes = np.stack(found).reshape(slopes.shape)
     sayings = {(s.turn, s.angle): s for s in SAYINGS}
     out = []
-    for turn in TURNS:
-        reason = why_not(swing, event, turn)
-        changes = {} if reason else _changes(swing.stances[event], partial(_slope, side=side, turn=turn))
+    for k, turn in enumerate(TURNS):
+        reason = reasons[turn]
+        changes = {} if reason else _values(*slopes[:, k])
         for angle in OUTCOMES:
             why = reason or _why_no_angle(swing, event, angle)
             value = Value(None, None, why) if why else changes[angle]
@@ -174,15 +176,62 @@ def turned(
         return Turned(swing.index, event, asked, before, none, none, Value(None, None, reason), {}, reason)
     side, stance = _side(measurement), swing.stances[event]
     by = np.radians([asked[t] for t in TURNS])
-    found = _changes(stance, partial(_change, side=side, by=by))
+    found = _values(*(x[0] for x in _propagated([stance], partial(_change, side=side, by=by))))
     change: dict[str, Value] = {}
     for k in names:
         why = before[k].reason if k in TURNS and not before[k].known else _why_no_angle(swing, event, k)
         change[k] = Value(None, None, why) if why else Value(asked[k], 0.0) if k in TURNS else found[k]
     after = {k: _sum(before[k], change[k]) for k in names}
-    new = _turn(_bodies(stance, np.zeros((1, 3 * len(stance.q_to_target)))), side, by)[0]
+    new = _turn(_bodies([stance], np.zeros((1, 3 * len(stance.q_to_target)))), side, by)[0]
+    from scipy.spatial.transform import Rotation
+
     q = {k: Rotation.from_matrix(m[0]).as_quat(scalar_first=True) for k, m in new.items() if k != "club_at_address"}
     return Turned(swing.index, event, asked, before, change, after, forearm_shaft(swing, event), q)
+
+
+@dataclass(frozen=True, eq=False)
+class Path:
+    """What a turn of one joint does at one event, for turns of `turn_deg` (m,): for each angle of
+    `OUTCOMES` that is known there the change and its u95, (m,) in deg. `axis`: (3,) unit vector in the
+    target frame about which a positive turn carries hand and club, by the right hand."""
+
+    turn_deg: Array
+    change_deg: Mapping[str, Array]
+    u95_deg: Mapping[str, Array]
+    axis: Array
+
+
+def paths(measurement: Measurement, swing: Swing, turn: str, turn_deg: Array) -> dict[str, Path | str]:
+    """For each event what turns of one joint do there, or why nothing can be said; all at once, since
+    a page wants all."""
+    out: dict[str, Path | str] = {e: why_not(swing, e, turn) or "" for e in EVENTS}
+    known = [e for e, why in out.items() if not why]
+    if not known:
+        return out
+    side, turns = _side(measurement), np.radians(np.asarray(turn_deg, dtype=float))
+    stances = [swing.stances[e] for e in known]
+    found = _propagated(stances, partial(_path, side=side, turn=turn, turns=turns))
+    change, u95 = (np.degrees(x).reshape(len(known), len(turns), len(OUTCOMES)) for x in found)
+    for i, event in enumerate(known):
+        told = [k for k, a in enumerate(OUTCOMES) if _why_no_angle(swing, event, a) is None]
+        out[event] = Path(
+            np.degrees(turns),
+            {OUTCOMES[k]: change[i, :, k] for k in told},
+            {OUTCOMES[k]: u95[i, :, k] for k in told},
+            _axis(stances[i], side, turn),
+        )
+    return out
+
+
+def _axis(stance: Stance, side: int, turn: str) -> Array:
+    forearm = _matrix(stance.q_to_target["forearm"][None])[0]
+    if turn == "forearm_roll":
+        return side * forearm[:, 1]
+    hand = _matrix(stance.q_to_target["hand"][None])[0]
+    if turn == "wrist_deviation":
+        return side * hand[:, 0]
+    flexion = np.cross(hand[:, 0], forearm[:, 1])  # square to both: the floating axis
+    return flexion / np.linalg.norm(flexion)
 
 
 def forearm_shaft(swing: Swing, event: str) -> Value:
@@ -195,8 +244,8 @@ def forearm_shaft(swing: Swing, event: str) -> Value:
     def between(body: _Body) -> Array:
         return np.arccos(np.clip(np.sum(body["forearm"][:, :, 1] * body["club"][:, :, 0], axis=1), -1, 1))[:, None]
 
-    value, u95 = _propagated(swing.stances[event], between)
-    return Value(float(np.degrees(value[0])), float(np.degrees(u95[0])))
+    value, u95 = np.degrees(_propagated([swing.stances[event]], between))
+    return Value(float(value[0, 0]), float(u95[0, 0]))
 
 
 def why_not(swing: Swing, event: str, turn: str) -> str | None:
@@ -259,26 +308,56 @@ def _side(measurement: Measurement) -> int:
 _Body = Mapping[str, Array]  # segment -> (n, 3, 3) to the target frame
 
 
-def _bodies(stance: Stance, turns: Array) -> _Body:
-    """Attitudes of the segments, each n times, with small turns (n, 3 k) about the target frame's axes."""
+def _bodies(stances: Sequence[Stance], turns: Array) -> dict[str, Array]:
+    """Attitudes of the segments of each stance, each with small turns (n, 3 k) about the target frame's
+    axes: (stances * n, 3, 3)."""
     out = {}
-    for i, (segment, q) in enumerate(stance.q_to_target.items()):
-        here = Rotation.from_quat(q, scalar_first=True)
-        out[segment] = (Rotation.from_rotvec(turns[:, 3 * i : 3 * i + 3]) * here).as_matrix()
+    for i, segment in enumerate(stances[0].q_to_target):
+        here = _matrix(np.stack([stance.q_to_target[segment] for stance in stances]))
+        out[segment] = (_small_turn(turns[:, 3 * i : 3 * i + 3]) @ here[:, None]).reshape(-1, 3, 3)
     return out
 
 
-def _about(axis: str, angle: Array) -> Array:
-    return Rotation.from_euler(axis, np.reshape(angle, (-1, 1))).as_matrix()
+# Few lines each: the library's rotations take longer to load than a page may.
+def _matrix(q: Array) -> Array:
+    """(n, 3, 3) of unit quaternions (n, 4)."""
+    w, v = q[:, :1, None], q[:, 1:]
+    return (w * w - np.sum(v * v, axis=1)[:, None, None]) * np.eye(3) + 2 * (
+        v[:, :, None] * v[:, None] + w * _crossed(v)
+    )
+
+
+def _crossed(v: Array) -> Array:
+    """[v]x for (n, 3)."""
+    out = np.zeros((len(v), 3, 3))
+    out[:, 2, 1], out[:, 0, 2], out[:, 1, 0] = v.T
+    return out - np.swapaxes(out, 1, 2)
+
+
+def _small_turn(v: Array) -> Array:
+    """(n, 3, 3) of rotation vectors (n, 3) so small that the third order vanishes."""
+    crossed = _crossed(v)
+    return np.eye(3) + crossed + 0.5 * crossed @ crossed
+
+
+def _about(axis: int, angle: Array) -> Array:
+    """(n, 3, 3): turns about one of the axes 0, 1, 2."""
+    out = np.zeros((len(angle), 3, 3))
+    j, k = (axis + 1) % 3, (axis + 2) % 3
+    out[:, axis, axis] = 1.0
+    out[:, j, j] = out[:, k, k] = np.cos(angle)
+    out[:, k, j] = np.sin(angle)
+    out[:, j, k] = -out[:, k, j]
+    return out
 
 
 def _turn(body: _Body, side: int, by: Array) -> tuple[dict[str, Array], Array]:
-    """The body with flexion, deviation, roll turned by so much (3,) in rad, and by how much the club
-    has turned about its own shaft, opening + (n,)."""
+    """The body with flexion, deviation, roll turned by so much ((3,) or (n, 3), rad), and by how much
+    the club has turned about its own shaft, opening + (n,)."""
     forearm, club = body["forearm"], body["club"]
     n = len(forearm)
     hand = body.get("hand")
-    flex, deviate, roll = (np.full(n, x) for x in by)
+    flex, deviate, roll = np.broadcast_to(by, (n, 3)).T
     new = dict(body)
     if hand is None:
         spin = np.zeros(n)
@@ -286,13 +365,13 @@ def _turn(body: _Body, side: int, by: Array) -> tuple[dict[str, Array], Array]:
         held = np.swapaxes(forearm, 1, 2) @ club
     else:
         axial, flexion, deviation = wrist_angles(forearm, hand, side).T
-        slip = _about("Y", axial)  # the skin's, on the forearm's side
-        wrist = _about("Z", flexion + flex) @ _about("X", side * (deviation + deviate))
+        slip = _about(1, axial)  # the skin's, on the forearm's side
+        wrist = _about(2, flexion + flex) @ _about(0, side * (deviation + deviate))
         held = np.swapaxes(hand, 1, 2) @ club
         # a turn about a fixed axis goes about the shaft by the cosine between the two
-        before = _about("Z", flexion) @ _about("X", side * deviation) @ held
+        before = _about(0, side * deviation) @ held
         spin = flex * before[:, 2, 0] + side * deviate * held[:, 0, 0]
-    bone = forearm @ slip @ _about("Y", side * roll)
+    bone = forearm @ slip @ _about(1, side * roll)
     new["club"] = bone @ wrist @ held
     if hand is not None:
         new["hand"] = bone @ wrist
@@ -301,41 +380,51 @@ def _turn(body: _Body, side: int, by: Array) -> tuple[dict[str, Array], Array]:
     return new, -side * spin
 
 
-def _change(body: _Body, side: int, by: Array) -> Array:
-    """(n, len(OUTCOMES)) in rad: angles after the turn less before; NaN where they are not known."""
-    new, spin = _turn(body, side, by)
+def _angles(body: _Body, side: int) -> Array:
+    return posture(body["forearm"], body.get("hand"), body["club"], body.get("club_at_address"), side=side)
 
-    def angles(b: _Body) -> Array:
-        return posture(b["forearm"], b.get("hand"), b["club"], b.get("club_at_address"), side=side)
 
-    gap = (angles(new) - angles(body) + np.pi) % (2 * np.pi) - np.pi
+def _change(body: _Body, side: int, by: Array, times: int = 1) -> Array:
+    """(n * times, len(OUTCOMES)) in rad: angles after the turn less before, each body so many times on
+    end; NaN where they are not known."""
+    before = np.repeat(_angles(body, side), times, axis=0)
+    new, spin = _turn({k: np.repeat(r, times, axis=0) for k, r in body.items()}, side, by)
+    gap = (_angles(new, side) - before + np.pi) % (2 * np.pi) - np.pi  # the short way round
     by_name = dict(zip(POSTURE_ANGLES, gap.T, strict=True))
     by_name["face_roll"] = spin
     by_name["shaft_past_level"] = -by_name["shaft_elevation"]
     return np.column_stack([by_name[k] for k in OUTCOMES])
 
 
-def _slope(body: _Body, *, side: int, turn: str) -> Array:
-    """The same per 10 degrees of one turn, from where the body is."""
-    small = np.where(np.array(TURNS) == turn, 1e-3, 0.0)
-    return (_change(body, side, small) - _change(body, side, -small)) / 2e-3 * np.radians(10)
+def _slopes(body: _Body, *, side: int) -> Array:
+    """(n, turns x outcomes): changes per 10 degrees of each turn, from where the body is."""
+    steps = 1e-3 * np.eye(3)
+    return np.concatenate(
+        [(_change(body, side, s) - _change(body, side, -s)) / 2e-3 * np.radians(10) for s in steps], axis=1
+    )
 
 
-def _changes(stance: Stance, f: Callable[[_Body], Array]) -> dict[str, Value]:
-    value, u95 = np.degrees(_propagated(stance, f))
+def _path(body: _Body, *, side: int, turn: str, turns: Array) -> Array:
+    """(n, m x outcomes): changes by m turns (rad) of one joint."""
+    n = len(body["forearm"])
+    by = np.tile(turns, n)[:, None] * (np.array(TURNS) == turn)
+    return _change(body, side, by, len(turns)).reshape(n, -1)
+
+
+def _values(row: Array, u95: Array) -> dict[str, Value]:
     return {
         k: Value(float(v), float(u)) if np.isfinite(v) else Value(None, None, "not measured")
-        for k, v, u in zip(OUTCOMES, value, u95, strict=True)
+        for k, v, u in zip(OUTCOMES, np.degrees(row), np.degrees(u95), strict=True)
     }
 
 
-def _propagated(stance: Stance, f: Callable[[_Body], Array]) -> tuple[Array, Array]:
-    """Values (m,) of a function of attitudes, and their expanded uncertainty (95 %), by the law of
-    propagation (JCGM 100, 5.2) with central differences."""
-    size, eps = len(stance.covariance), 1e-4
-    steps = eps * np.eye(size)
-    found = f(_bodies(stance, np.concatenate([np.zeros((1, size)), steps, -steps])))
-    # signed zeros and full turns: a difference is the short way round
-    jacobian = np.sin(found[1 : size + 1] - found[size + 1 :]) / (2 * eps)
-    variance = np.einsum("im,ij,jm->m", jacobian, stance.covariance, jacobian)
-    return found[0], _K95 * np.sqrt(np.maximum(variance, 0.0))
+def _propagated(stances: Sequence[Stance], f: Callable[[_Body], Array]) -> tuple[Array, Array]:
+    """Values (stances, m) of a function of attitudes, and their expanded uncertainty (95 %), by the law
+    of propagation (JCGM 100, 5.2) with central differences. All stances have the same segments."""
+    size, eps = len(stances[0].covariance), 1e-4
+    steps = np.concatenate([np.zeros((1, size)), eps * np.eye(size), -eps * np.eye(size)])
+    found = f(_bodies(stances, steps)).reshape(len(stances), len(steps), -1)
+    jacobian = (found[:, 1 : size + 1] - found[:, size + 1 :]) / (2 * eps)
+    covariance = np.stack([stance.covariance for stance in stances])
+    variance = np.sum(jacobian * (covariance @ jacobian), axis=1)
+    return found[:, 0], _K95 * np.sqrt(np.maximum(variance, 0.0))

@@ -243,6 +243,28 @@ def test_a_left_hander_is_the_mirror_image_of_a_right_hander() -> None:
     assert arm[0].value_deg == pytest.approx(arm[1].value_deg)
 
 
+@pytest.mark.parametrize("handed", GOLFERS)
+@pytest.mark.parametrize("turn", whatif.TURNS)
+def test_paths_are_the_turns_one_by_one_and_their_axis_carries_the_club(handed: str, turn: str) -> None:
+    frames = body(np.random.default_rng(13), handed)
+    swing = posed(frames)
+    m = measurement(handed, swing)
+    degs = np.array([-30.0, -15.0, 15.0, 30.0])
+    for event, path in whatif.paths(m, swing, turn, degs).items():
+        assert isinstance(path, whatif.Path)
+        for i, deg in enumerate(degs):
+            one = whatif.turned(m, swing, event, **{f"{turn}_deg": deg})
+            assert set(path.change_deg) == {k for k in whatif.OUTCOMES if one.change[k].known}
+            for k in path.change_deg:
+                assert path.change_deg[k][i] == pytest.approx(one.change[k].value_deg, abs=1e-9)
+                assert path.u95_deg[k][i] == pytest.approx(one.change[k].u95_deg, abs=1e-9)
+            about = Rotation.from_rotvec(np.radians(deg) * path.axis).as_matrix()
+            new = Rotation.from_quat(one.q_to_target["club"], scalar_first=True).as_matrix()
+            np.testing.assert_allclose(about @ frames["club"], new, atol=1e-9)
+    poor = replace(swing, grade="poor", reasons=("the forearm sensor clipped",))
+    assert all("clipped" in str(why) for why in whatif.paths(m, poor, turn, degs).values())
+
+
 # -- facts of the trade --------------------------------------------------------------------------------
 
 
