@@ -27,7 +27,8 @@ from imu.library.migrate import scripts
 from imu.library.schema import REVISIONS, Base, Recording, Student
 from tests.library_case import NAME, measurement, recording_folder, swing
 
-FIRST_SCHEMA = Path(__file__).with_name("data") / "library" / "schema-0001.sql"
+SCHEMAS = {r: Path(__file__).with_name("data") / "library" / f"schema-{r}.sql" for r in REVISIONS[:-1]}
+FIRST_SCHEMA = SCHEMAS["0001"]
 
 
 @pytest.fixture
@@ -466,16 +467,17 @@ def test_tables_are_what_the_migrations_make(library):
     assert tuple(reversed(chain)) == REVISIONS
 
 
-def first_schema(folder: Path) -> Path:
+def first_schema(folder: Path, schema: Path = FIRST_SCHEMA) -> Path:
     folder.mkdir()
     with sqlite3.connect(folder / "library.sqlite") as store:
-        store.executescript(FIRST_SCHEMA.read_text(encoding="utf-8"))
+        store.executescript(schema.read_text(encoding="utf-8"))
     store.close()
     return folder
 
 
-def test_a_library_of_every_released_schema_opens_with_all_that_was_in_it(tmp_path):
-    folder = first_schema(tmp_path / "old")
+@pytest.mark.parametrize("revision", SCHEMAS)
+def test_a_library_of_every_released_schema_opens_with_all_that_was_in_it(tmp_path, revision):
+    folder = first_schema(tmp_path / "old", SCHEMAS[revision])
     ids = [r[0] for r in sqlite3.connect(folder / "library.sqlite").execute("SELECT id FROM recordings")]
     for identity in ids:
         recording_folder(folder / "recordings" / identity / "samples", rows=2)
@@ -498,9 +500,9 @@ def test_a_library_of_every_released_schema_opens_with_all_that_was_in_it(tmp_pa
         assert swings[0].values["wrist_flexion@top"] == (-21.0, 3.0)
         assert {p.name for p in (folder / "recordings").iterdir()} == set(ids)
         assert library.undo().what == "ball flight noted", "the old journal still undoes"
-        copy = folder / "backups" / "before-upgrade-from-0001.sqlite"
+        copy = folder / "backups" / f"before-upgrade-from-{revision}.sqlite"
         assert not stat.S_IMODE(copy.stat().st_mode) & 0o077
-        assert sqlite3.connect(copy).execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
+        assert sqlite3.connect(copy).execute("SELECT version_num FROM alembic_version").fetchone() == (revision,)
 
 
 def test_a_library_of_a_newer_version_is_refused_with_a_way_out(library, tmp_path):

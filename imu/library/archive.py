@@ -38,6 +38,7 @@ from imu.library.schema import (
     Base,
     Lesson,
     MeasuredRecording,
+    Picked,
     Reading,
     Recording,
     Student,
@@ -159,12 +160,14 @@ def _rows(session: Session, model: type[Base], student_id: str | None) -> Iterat
     query = _with_student(select(model).execution_options(yield_per=200), model)
     if student_id is not None:
         query = query.where(Student.id == student_id)
-    if model not in (Student, Lesson, Try):  # one still being written is in the next archive
+    if model not in (Student, Lesson, Try, Picked):  # one still being written is in the next archive
         query = query.where(Recording.state == "kept")
     return iter(session.scalars(query.order_by(*table_of(model).primary_key.columns)))
 
 
 def _with_student(query: Select[Any], model: type[Base]) -> Select[Any]:
+    if model is Picked:
+        return query.join(Student, Student.id == Picked.student_id)
     if model is Reading:
         query = query.join(Swing, Swing.id == Reading.swing_id)
     if model in (Reading, Swing):

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from sqlalchemy import text, update
 
 from imu.errors import UsageError
+from imu.library.forget import forget_changes, identities_of
 from imu.library.schema import Base, Student
 from imu.library.store import Library
 
@@ -43,12 +44,18 @@ def dismiss(library: Library, role: str) -> None:
 
 
 def hand_over(library: Library, student_ids: Sequence[str], *, role: str) -> int:
-    """Give students to another coach; only the keeper of the library may. Returns how many."""
+    """Give students to another coach; only the keeper of the library may. Returns how many.
+
+    The former coach's journal forgets them: what it holds of them could be read there still.
+    """
     role = _role(library, role)
     with library.write(None) as session:
         done = session.connection().execute(
             update(Student.__table__).where(Student.id.in_(student_ids)).values(coach=role)  # type: ignore[arg-type]
         )
+        if done.rowcount:
+            for student_id in student_ids:
+                forget_changes(session, identities_of(session, student_id))
         return done.rowcount
 
 

@@ -567,28 +567,36 @@ def store_measurement(
     calibration: str = "",
     bands: str = "",
     stage: str = "final",
+    unless_since: datetime | None = None,
 ) -> str:
     """Keep what measuring a recording gave, and the one before it; returns the measurement's id.
 
     Swings are told again by the time of impact, so that what the coach said of a swing stays with
     it when newer code finds one more or one less. A swing that is no longer found keeps what was
-    said of it, without a number.
+    said of it, without a number. `unless_since`: where another machine has stored the same
+    (code, bands, stage) since then, that stands.
     """
     with library.write(None) as session:
-        recording = _get(session, Recording, recording_id)
-        for older in session.scalars(
-            select(MeasuredRecording).where(
-                MeasuredRecording.recording_id == recording_id, MeasuredRecording.place == "before"
-            )
+        # On a server the row is held until the end: two that measured the same take turns.
+        recording = session.get(Recording, recording_id, with_for_update=True)
+        if recording is None:
+            raise UsageError(f"there is no recording {recording_id[:8]!r} in this library")
+        places = {m.place: m for m in session.scalars(select(MeasuredRecording).filter_by(recording_id=recording_id))}
+        last, older = places.get("now"), places.get("before")
+        if (
+            unless_since is not None
+            and last is not None
+            and last.made_at >= unless_since
+            and (last.code, last.bands, last.stage) == (code, bands, stage)
         ):
+            return last.id
+        if older is not None:
             session.execute(delete(Reading).where(Reading.measurement_id == older.id))
             session.delete(older)
-        for last in session.scalars(
-            select(MeasuredRecording).where(
-                MeasuredRecording.recording_id == recording_id, MeasuredRecording.place == "now"
-            )
-        ):
+            session.flush()  # before another takes its place
+        if last is not None:
             last.place = "before"
+            session.flush()
         kept = MeasuredRecording(
             recording_id=recording.id,
             stage=stage,

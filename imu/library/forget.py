@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 from imu.errors import UsageError
 from imu.library import files
 from imu.library.filing import drop_measured
-from imu.library.schema import Change, ChangedRow, Lesson, Note, Recording, Student, Swing, Trash, Try
+from imu.library.schema import Change, ChangedRow, Lesson, Note, Picked, Recording, Student, Swing, Trash, Try
 from imu.library.store import STORE, Library
 
 OUT_OF_REACH = (
@@ -69,14 +69,14 @@ def forget(library: Library, student_id: str, *, caches: Sequence[Path] = (), be
         lesson_ids = list(session.scalars(select(Lesson.id).where(Lesson.student_id == student_id)))
         recording_ids = list(session.scalars(select(Recording.id).where(Recording.lesson_id.in_(lesson_ids))))
         swing_ids = list(session.scalars(select(Swing.id).where(Swing.recording_id.in_(recording_ids))))
-        try_ids = session.scalars(select(Try.id).where(Try.lesson_id.in_(lesson_ids)))
-        _forget_changes(session, {student_id, *lesson_ids, *recording_ids, *swing_ids, *try_ids})
+        forget_changes(session, identities_of(session, student_id))
         session.execute(delete(Try).where(Try.lesson_id.in_(lesson_ids)))
+        session.execute(delete(Picked).where(Picked.student_id == student_id))
         drop_measured(session, recording_ids)
         session.execute(delete(Recording).where(Recording.id.in_(recording_ids)))
         session.execute(delete(Lesson).where(Lesson.id.in_(lesson_ids)))
         session.execute(delete(Student).where(Student.id == student_id))
-        session.add_all(Trash(id=identity) for identity in (*recording_ids, student_id))
+        session.add_all(Trash(id=identity, coach=library.coach) for identity in (*recording_ids, student_id))
         if library.local:  # in the same change, so that a program killed after it still cleans up
             session.merge(Note(key="scrub", value="due"))
     for folder in caches:
@@ -97,7 +97,17 @@ def forget(library: Library, student_id: str, *, caches: Sequence[Path] = (), be
     )
 
 
-def _forget_changes(session: Session, identities: set[str]) -> None:
+def identities_of(session: Session, student_id: str) -> set[str]:
+    """A student's own identity and those of all that belongs to the student."""
+    lessons = select(Lesson.id).where(Lesson.student_id == student_id)
+    recordings = select(Recording.id).where(Recording.lesson_id.in_(lessons))
+    swings = select(Swing.id).where(Swing.recording_id.in_(recordings))
+    tries = select(Try.id).where(Try.lesson_id.in_(lessons))
+    picks = select(Picked.id).where(Picked.student_id == student_id)
+    return {student_id, *(i for query in (lessons, recordings, swings, tries, picks) for i in session.scalars(query))}
+
+
+def forget_changes(session: Session, identities: set[str]) -> None:
     """Take every change out of the journal that touches the student, also one that touches others
     too: what it held of the student would come back with its undoing."""
     rows = list(session.scalars(select(ChangedRow)))
@@ -215,6 +225,9 @@ def _rows_naming(library: Library, name: str) -> Iterator[str]:
         for swing in session.scalars(select(Swing).where(Swing.thought.is_not(None) | Swing.left_out.is_not(None))):
             if asked in folded(f"{swing.thought or ''}\n{swing.left_out or ''}"):
                 yield f"thought of swing {swing.id[:8]}"
+        for pick in session.scalars(select(Picked)):
+            if asked in folded(f"{pick.thought}\n{pick.plan}"):
+                yield f"thought or plan of pick {pick.id[:8]}"
         for row in session.scalars(select(ChangedRow)):
             if asked in folded(json.dumps([row.before, row.after], ensure_ascii=False)):
                 yield f"change {row.change_id} in the journal"

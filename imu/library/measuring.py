@@ -145,7 +145,7 @@ def remeasure(
     be measured keeps its values, and is tried again next time. Processes measure (`jobs` of them
     here, or those of an `executor`), this one stores.
     """
-    since = None
+    since, started = None, now()
     if everything:
         note = f"remeasuring_since {library.coach}".strip()
         begun = library.note(note)
@@ -164,6 +164,7 @@ def remeasure(
                 code=code_version(),
                 calibration=calibration_name(task),
                 bands=bands_name(bands),
+                unless_since=started,
             )
             yield Step(task.recording_id, done, total)
         else:

@@ -33,7 +33,7 @@ from sqlalchemy.engine import Dialect
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 from sqlalchemy.types import TypeDecorator
 
-REVISIONS = ("0001", "0002")
+REVISIONS = ("0001", "0002", "0003", "0004")
 """Every schema that was ever released, oldest first; the last is the one described here."""
 
 LESSON_KINDS = ("lesson", "practice")
@@ -230,6 +230,31 @@ class Try(Entered):
     shown: Mapped[bool] = mapped_column(default=False)  # whether the student saw how it was
 
 
+class Picked(Entered):
+    """The one change that a coach picked for a student, with its target band and its evidence as it was then."""
+
+    __tablename__ = "picks"
+    __table_args__ = (Index("ix_picks_student_id_picked_at", "student_id", "picked_at"),)
+
+    student_id: Mapped[str] = mapped_column(ForeignKey("students.id"))
+    club: Mapped[str] = mapped_column(String(100), default="")
+    angle: Mapped[str] = mapped_column(String(30))
+    event: Mapped[str] = mapped_column(String(60))  # or "event..event" for a change
+    low_deg: Mapped[float]
+    high_deg: Mapped[float]
+    today_deg: Mapped[float | None]
+    u95_deg: Mapped[float | None]  # of one reading
+    thought: Mapped[str] = mapped_column(Text, default="")  # in the coach's words
+    evidence: Mapped[dict[str, Any]] = mapped_column(default=dict)  # a candidate of cupbow.change/1
+    plan: Mapped[str] = mapped_column(Text, default="")  # cupbow.plan/1, as the coach edited it; none: not proposed
+    picked_at: Mapped[datetime] = mapped_column(default=now)
+    dropped_at: Mapped[datetime | None]  # no longer the one change
+
+    @property
+    def key(self) -> str:
+        return f"{self.angle}@{self.event}"
+
+
 class MeasuredRecording(Base):
     """One measuring of a recording: by which code, calibration and bands."""
 
@@ -237,7 +262,7 @@ class MeasuredRecording(Base):
     __table_args__ = (
         _one_of("stage", ("provisional", "final"), "stage"),
         _one_of("place", ("now", "before"), "place"),
-        Index("ix_measurements_recording_id_place", "recording_id", "place"),
+        Index("ix_measurements_recording_id_place", "recording_id", "place", unique=True),
     )
 
     id: Mapped[str] = mapped_column(String(32), primary_key=True, default=new_id)
@@ -292,10 +317,11 @@ class Trash(Base):
     __tablename__ = "trash"
 
     id: Mapped[str] = mapped_column(String(32), primary_key=True)
+    coach: Mapped[str] = mapped_column(String(63), default="", server_default="")  # as that of students
 
 
 class Note(Base):
-    """What the library remembers of itself."""
+    """What the library remembers of itself; on a shared server a key ends in the name of the coach."""
 
     __tablename__ = "library"
 
@@ -303,7 +329,7 @@ class Note(Base):
     value: Mapped[str] = mapped_column(Text)
 
 
-JOURNALLED: tuple[type[Entered], ...] = (Student, Lesson, Recording, Swing, Try)
+JOURNALLED: tuple[type[Entered], ...] = (Student, Lesson, Recording, Swing, Try, Picked)
 """Tables whose every change can be undone, parents first."""
 
 ARCHIVED: tuple[type[Base], ...] = (*JOURNALLED, MeasuredRecording, Reading)

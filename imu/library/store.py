@@ -44,6 +44,7 @@ from imu.library.schema import (
     Entered,
     Note,
     Recording,
+    Student,
     Swing,
     Trash,
     decode,
@@ -313,8 +314,11 @@ class Library:
         """Delete the folders whose rows are gone. What cannot be deleted now stays on the list."""
         with self.read() as session:
             waiting = list(session.scalars(select(Trash.id)))
+            kept = {name for name in waiting if session.get(Recording, name) or session.get(Student, name)}
         for name in waiting:
             try:
+                if name in kept:  # no program writes that: someone would have it deleted by another's hand
+                    raise PermissionError(1, "there is a row for it")
                 self.depot.remove(name)
                 for folder in (self.folder_of(name), self.cache_of(name), self.reports_of(name)):
                     files.remove(folder)
@@ -540,4 +544,4 @@ def _give_back(session: Session, row: ChangedRow, library: Library) -> None:
             "or discard the recording"
         )
     drop_measured(session, [row.row_id])
-    session.add(Trash(id=row.row_id))
+    session.add(Trash(id=row.row_id, coach=library.coach))
