@@ -33,6 +33,9 @@ from imu.slopes import LEAST_FREE, Sightings, Slope, slopes
 
 SCHEMA = "cupbow.change/1"
 
+MOST_LOOKED = 12
+"""So many swings are looked at for the geometry of a set: it hardly differs from swing to swing."""
+
 BOTH, GEOMETRY, SWINGS, APART, NEITHER = (
     "geometry and swings",
     "geometry alone",
@@ -233,7 +236,7 @@ class BallLink:
 @dataclass(frozen=True, eq=False)
 class Share:
     """Of one swing: how far an effect is out of its band, and how much of it each cause's departure makes by the
-    geometry. A description of this swing, not a conclusion about the student."""
+    set's geometry. A description of this swing, not a conclusion about the student."""
 
     swing: str
     effect: str
@@ -391,7 +394,7 @@ def explain(
             )
         )
     flown = [BallLink(b, s, level, gone, _rests_on_few(s, without, level)) for b, s, gone, without in balls]
-    return replace(account, links=tuple(links), balls=tuple(flown), shares=tuple(_shares(rows, rules, own, looked)))
+    return replace(account, links=tuple(links), balls=tuple(flown), shares=tuple(_shares(rows, turns, own)))
 
 
 def _rows(group: SwingSet, kind: str, prefix: str = "") -> list[_Row]:
@@ -616,7 +619,8 @@ class _Looked:
 
 
 def _geometry(rows: Sequence[_Row], rules: Rules, looked: _Looked) -> dict[Rule, tuple[Effect | None, int, str | None]]:
-    """Degree per degree, mean over the swings; from how many; or why not."""
+    """Degree per degree, mean over the swings (`MOST_LOOKED` of them, spread out); from how many; or why not."""
+    rows = [rows[i] for i in np.unique(np.linspace(0, len(rows) - 1, MOST_LOOKED).round().astype(int))]
     out: dict[Rule, tuple[Effect | None, int, str | None]] = {}
     for rule in rules.rules:
         values, doubts = [], []
@@ -639,25 +643,24 @@ def _geometry(rows: Sequence[_Row], rules: Rules, looked: _Looked) -> dict[Rule,
 
 
 def _shares(
-    rows: Sequence[_Row], rules: Rules, bands: Mapping[str, tuple[float, float]], looked: _Looked
+    rows: Sequence[_Row],
+    turns: Mapping[Rule, tuple[Effect | None, int, str | None]],
+    bands: Mapping[str, tuple[float, float]],
 ) -> list[Share]:
     out = []
     for r in rows:
-        for effect in rules.effects:
+        for effect in dict.fromkeys(rule.effect for rule in turns):
             own = _known(r.swing, effect)
-            if own is None or effect not in bands:
-                continue
-            out_deg = _beyond(own, bands[effect])
+            out_deg = _beyond(own, bands[effect]) if own and effect in bands else 0.0
             if not out_deg:
                 continue
             by = {}
-            for rule in rules.rules:
+            for rule, (turn, _, _) in turns.items():
                 cause = _known(r.swing, rule.cause) if rule.effect == effect else None
                 beyond = _beyond(cause, bands[rule.cause]) if cause and rule.cause in bands else 0.0
-                turn = looked.turn(r, rule) if beyond else Value(None)
-                if cause and turn.value_deg is not None and turn.u95_deg is not None:
-                    slope, u = turn.value_deg / 10, turn.u95_deg / 10
-                    by[rule.cause] = Effect(slope * beyond, math.hypot(u * beyond, slope * (cause.u95_deg or 0.0)))
+                if beyond and cause and turn:
+                    doubt = math.hypot(turn.u95 * beyond, turn.value * (cause.u95_deg or 0.0))
+                    by[rule.cause] = Effect(turn.value * beyond, doubt)
             out.append(Share(r.name, effect, out_deg, by))
     return out
 

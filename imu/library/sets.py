@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 from sqlalchemy import select
@@ -11,6 +11,7 @@ from sqlalchemy import select
 from imu.compare import Part, SwingSet
 from imu.errors import UsageError
 from imu.library.finding import FiledSwing, Wanted, lessons, measured_swings, tries
+from imu.library.picks import current, held_against
 from imu.library.schema import Lesson, MeasuredRecording, Recording, Try
 from imu.library.store import Library
 from imu.measured import Measurement, SensorReport
@@ -34,10 +35,17 @@ class LessonSet:
         return self.lesson.kind == "practice"
 
 
-def lesson_sets(library: Library, *, student_id: str, club: str | None = None) -> list[LessonSet]:
-    """Every lesson and practice session of a student by club, the earliest first. Swings that the
-    coach left out are marked as such; recordings that share a saved calibration share the zero."""
-    filed = measured_swings(library, Wanted(student_id=student_id, club=club))
+def lesson_sets(
+    library: Library, *, student_id: str, club: str | None = None, lesson_ids: tuple[str, ...] | None = None
+) -> list[LessonSet]:
+    """Every lesson and practice session of a student (or those named) by club, the earliest first. Swings that the
+    coach left out are marked as such; recordings that share a saved calibration share the zero. The band of
+    the change that was picked is among the swings' own."""
+    picked = current(library, student_id=student_id)
+    filed = [
+        replace(f, measured=held_against(f.measured, picked, club=f.line.club))
+        for f in measured_swings(library, Wanted(student_id=student_id, club=club, lesson_ids=lesson_ids))
+    ]
     by: dict[tuple[str, str], list[FiledSwing]] = {}
     for swing in filed:
         by.setdefault((swing.line.lesson_id, swing.line.club), []).append(swing)

@@ -1,0 +1,75 @@
+"""What could be changed for a student of the library: the chain of causes as of a lesson, and the candidates."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from imu.cause_rules import Rules
+from imu.causes import Account, Flight, Geometry, explain
+from imu.errors import CupbowError
+from imu.library.sets import LessonSet, lesson_sets
+from imu.library.store import Library
+from imu.measured import Swing
+from imu.one_change import Candidates, candidates
+
+
+@dataclass(frozen=True, eq=False)
+class Outlook:
+    """A student's chain of causes and candidates, as of one lesson."""
+
+    today: LessonSet
+    earlier: tuple[LessonSet, ...]
+    candidates: Candidates
+
+    @property
+    def account(self) -> Account:
+        return self.candidates.account
+
+    @property
+    def club(self) -> str:
+        return self.today.club
+
+
+def outlook(
+    library: Library,
+    student_id: str,
+    *,
+    lesson_id: str | None = None,
+    club: str | None = None,
+    kind: str | None = None,
+    rules: Rules | None = None,
+    bands: Mapping[str, tuple[float, float]] | None = None,
+    geometry: Geometry | None = None,
+) -> Outlook:
+    """As of a lesson (None: the latest), with the club (None: the one swung most in it); sessions before it with that
+    club help to see what goes together. Raises CupbowError where nothing was measured."""
+    held = lesson_sets(library, student_id=student_id)
+    if club is not None:
+        held = [s for s in held if s.club.casefold() == club.strip().casefold()]
+    asked = [s for s in held if lesson_id in (None, s.lesson.id)]
+    if not asked:
+        raise CupbowError(f"there is no measured swing{f' with the {club}' if club else ''} to look at yet")
+    latest = asked[-1].lesson.id
+    today = max((s for s in asked if s.lesson.id == latest), key=lambda s: len(s.filed))
+    earlier = tuple(s for s in held if s.club == today.club and s.lesson.held_at < today.lesson.held_at)
+    account = explain(
+        today.swings,
+        earlier=[s.swings for s in earlier],
+        rules=rules,
+        kind=kind,
+        bands=bands,
+        flights=flights_of((today, *earlier)),
+        geometry=geometry,
+    )
+    return Outlook(today, earlier, candidates(account))
+
+
+def flights_of(held: Sequence[LessonSet]) -> dict[Swing, Flight]:
+    """Of the balls whose flight was noted."""
+    return {
+        f.measured: Flight(f.line.start, f.line.curve, f.line.carry_m)
+        for s in held
+        for f in s.filed
+        if f.line.start or f.line.curve or f.line.carry_m is not None
+    }
