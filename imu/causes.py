@@ -416,7 +416,7 @@ def _left_out(group: SwingSet, kind: str) -> dict[str, int]:
             elif s.grade == "poor":
                 gone["poor quality"] += 1
             elif s.kind != kind:
-                gone[f"{s.kind} swings"] += 1
+                gone[f"of kind {s.kind}"] += 1
     return dict(gone)
 
 

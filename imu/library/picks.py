@@ -12,23 +12,39 @@ from typing import TYPE_CHECKING
 from sqlalchemy import ColumnElement, select
 
 from imu.bands import Band, Bands, shipped
-from imu.errors import UsageError
+from imu.errors import CupbowError, UsageError
 from imu.library.schema import Picked, Student, now
 from imu.library.store import Library
 from imu.measured import Swing
 
 if TYPE_CHECKING:
     from imu.one_change import Candidate
-    from imu.practice.plan import Pick
+    from imu.practice.plan import Pick, Plan
 
 MOST_WORDS = 400
+NEXT_LESSON_DAYS = 14
 SOURCE = "The one change that the coach picked."
 
 
-def pick(library: Library, student_id: str, chosen: Candidate, *, club: str = "", thought: str = "") -> Picked:
-    """Make a candidate the one change; the one before it ends."""
+def pick(
+    library: Library,
+    student_id: str,
+    chosen: Candidate,
+    *,
+    club: str = "",
+    thought: str = "",
+    band: tuple[float, float] | None = None,
+    days: int = NEXT_LESSON_DAYS,
+) -> Picked:
+    """Make a candidate the one change, with a plan of practice for `days`; the one before it ends.
+
+    `band` where it is not to be the candidate's. Raises BandsError for one that cannot be.
+    """
+    low, high = band or (chosen.low_deg, chosen.high_deg)
+    _check(chosen.angle, chosen.event, low, high)
     with library.write("change picked") as session:
-        if session.get(Student, student_id) is None:
+        student = session.get(Student, student_id)
+        if student is None:
             raise UsageError(f"there is no student {student_id[:8]!r}")
         for old in session.scalars(select(Picked).where(_standing(student_id))):
             old.dropped_at = now()
@@ -37,14 +53,14 @@ def pick(library: Library, student_id: str, chosen: Candidate, *, club: str = ""
             club=club,
             angle=chosen.angle,
             event=chosen.event,
-            low_deg=chosen.low_deg,
-            high_deg=chosen.high_deg,
+            low_deg=low,
+            high_deg=high,
             today_deg=chosen.today.mean,
             u95_deg=chosen.u95_deg,
             thought=(thought.strip() or chosen.title)[:MOST_WORDS],
             evidence=chosen.to_json(),
-            plan="",
         )
+        made.plan = _planned(made, student, days)
         session.add(made)
     return made
 
@@ -65,20 +81,60 @@ def edit(
     *,
     thought: str | None = None,
     band: tuple[float, float] | None = None,
-    plan: str | None = None,
+    days: int = NEXT_LESSON_DAYS,
 ) -> None:
-    """Change what the coach says of a pick. Raises BandsError for a band that cannot be one."""
+    """Change the coach's words or the band of a pick; the plan is proposed anew. Raises BandsError for a band that
+    cannot be one."""
     with library.write("pick changed") as session:
         found = session.get(Picked, pick_id)
-        if found is None:
+        student = session.get(Student, found.student_id) if found else None
+        if found is None or student is None:
             raise UsageError(f"there is no pick {pick_id[:8]!r}")
         if thought is not None:
             found.thought = thought.strip()[:MOST_WORDS]
         if band is not None:
-            Bands((Band(found.angle, found.event, *band, SOURCE),), shipped().limits)
+            _check(found.angle, found.event, *band)
             found.low_deg, found.high_deg = band
-        if plan is not None:
-            found.plan = plan
+        found.plan = _planned(found, student, days)
+
+
+def keep_plan(library: Library, pick_id: str, text: str) -> None:
+    """Keep a plan of the coach's own (`cupbow.plan/1`) with a pick."""
+    with library.write("plan kept") as session:
+        found = session.get(Picked, pick_id)
+        if found is None:
+            raise UsageError(f"there is no pick {pick_id[:8]!r}")
+        found.plan = text
+
+
+def plan_of(found: Picked) -> Plan | None:
+    """The practice until the next lesson; None where no drill fits the pick."""
+    from imu.practice.plan import parse
+
+    return parse(found.plan) if found.plan else None
+
+
+def _planned(found: Picked, student: Student, days: int) -> str:
+    from imu.practice.plan import propose, to_toml
+
+    others = [c for c in student.clubs if c.casefold() != found.club.casefold()]
+    try:
+        plan = propose(
+            as_practice(found),
+            days=days,
+            student=student.name,
+            student_id=student.id,
+            handedness="left" if student.handedness == "left" else "right",
+            club=found.club,
+            other_club=others[0] if others else "",
+        )
+    except CupbowError:
+        return ""
+    return to_toml(plan)
+
+
+def _check(angle: str, event: str, low: float, high: float) -> None:
+    Bands((Band(angle, event, low, high, SOURCE),), shipped().limits)
 
 
 def current(library: Library, *, student_id: str) -> Picked | None:
