@@ -110,10 +110,12 @@ class Alerts:
         self._held_from_s: float | None = None
 
     def band(self, low_deg: float, high_deg: float) -> None:
-        """Another band from now on; the word is made up anew."""
+        """Another band from now on: a word of the old one does not stand for it."""
         if not low_deg < high_deg:
             raise UsageError(f"a band from {low_deg:g} to {high_deg:g}: the lower edge comes first")
-        self.low_deg, self.high_deg = low_deg, high_deg
+        if (low_deg, high_deg) != (self.low_deg, self.high_deg):
+            self.low_deg, self.high_deg = low_deg, high_deg
+            self.state, self._next, self._since_s = "none", "none", -math.inf
         self._held_from_s = None
 
     def feed(

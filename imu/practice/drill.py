@@ -14,6 +14,7 @@ Bands are never put near the end of what a wrist can do: see `comfort`.
 
 from __future__ import annotations
 
+import functools
 import json
 import math
 import re
@@ -106,6 +107,7 @@ class Drill:
 
 
 # -- what a wrist is never asked for ---------------------------------------------------------------
+@functools.cache
 def outer_limits(angle: str) -> tuple[float, float] | None:
     """The published end of range of a wrist angle, degrees; None for what is no wrist angle.
 

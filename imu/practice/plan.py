@@ -18,6 +18,7 @@ What of that rests on literature, and what does not:
 from __future__ import annotations
 
 import math
+import tomllib
 import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -282,6 +283,16 @@ def load(path: Path | str) -> Plan:
         return _plan(data)
     except (DrillError, PlanError) as error:
         raise PlanError(f"{file}: {error}") from None
+
+
+def parse(text: str) -> Plan:
+    """A plan from its text. Raises PlanError in one line that names part and field."""
+    try:
+        return _plan(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as error:
+        raise PlanError(f"the plan is not TOML: {error}") from None
+    except DrillError as error:
+        raise PlanError(str(error)) from None
 
 
 def to_toml(plan: Plan) -> str:

@@ -1,8 +1,9 @@
 """A practice session over a live one: readings in as they come, cues out at once.
 
-The decision is made when a sample arrives, not when a screen is next drawn: what sounds and shakes does
-not wait for pictures. `late_ms` keeps how long each decision took from the arrival of the newest sample
-that it stands on.
+The decision is made when samples arrive, not when a screen is next drawn: what sounds and shakes does not
+wait for pictures. Sensors' packets often come together: one is decided on once all sensors have sent, or
+after `GATHER_S`. `late_ms` keeps how long each decision took from the arrival of the oldest sample that it
+answers.
 """
 
 from __future__ import annotations
@@ -14,14 +15,15 @@ from collections.abc import Callable
 from typing import Any
 
 from imu.live import LiveSession
-from imu.live_angles import Model
+from imu.live_angles import Model, Reading
 from imu.live_coach import LiveCoach, Measured
-from imu.practice.alerts import Cue
+from imu.practice.alerts import STALE_S, Cue
 from imu.practice.session import Practice
 from imu.readers.source import Chunk, Notice
 from imu.recording import Role
 
 TICK_S = 0.1
+GATHER_S = 0.004
 _KEPT = 20_000
 _SHAKERS: tuple[Role, ...] = ("hand", "forearm", "club")
 
@@ -45,10 +47,15 @@ class Runner:
         self.practice, self.session, self.coach = practice, session, coach
         self.on_cue, self.on_state = on_cue, on_state
         self.late_ms: deque[float] = deque(maxlen=_KEPT)
+        self.reading: Reading | None = None  # the newest
         self._stop = session.listen(self._hear)
         self._ticking: asyncio.Task[None] | None = None
         self._shaking: set[asyncio.Task[bool]] = set()
         self._model: Model | None = None
+        self._seen: dict[Role, float] = {}  # when each sensor last sent
+        self._sent: set[Role] = set()  # who has since the last decision
+        self._oldest_s = 0.0
+        self._gathering: asyncio.TimerHandle | None = None
         self._shown: tuple[Any, ...] = ()
 
     def start(self) -> None:
@@ -56,6 +63,8 @@ class Runner:
 
     async def close(self) -> None:
         self._stop()
+        if self._gathering is not None:
+            self._gathering.cancel()
         for task in (*self._shaking, *([self._ticking] if self._ticking else [])):
             task.cancel()
             await asyncio.gather(task, return_exceptions=True)
@@ -75,14 +84,29 @@ class Runner:
     def _hear(self, item: Chunk | Notice) -> None:
         if not isinstance(item, Chunk) or self.coach.angles is None or self.coach.paused or self.coach.setting_up:
             return
+        self._seen[item.role] = item.arrival_s
+        if not self._sent:
+            self._oldest_s = item.arrival_s
+        self._sent.add(item.role)
+        if all(role in self._sent for role, at in self._seen.items() if item.arrival_s - at < STALE_S):
+            self._decide()
+        elif self._gathering is None:
+            self._gathering = asyncio.get_running_loop().call_later(GATHER_S, self._decide)
+
+    def _decide(self) -> None:
+        if self._gathering is not None:
+            self._gathering.cancel()
+            self._gathering = None
+        self._sent.clear()
+        angles = self.coach.angles
         reading = self.coach.reading()
-        if reading is None:
+        if reading is None or angles is None:
             return
-        if self.coach.angles.model is not self._model:
-            self._model = self.coach.angles.model
+        if angles.model is not self._model:
+            self._model = angles.model
             self.practice.shared_u95 = {name: math.degrees(1.96 * sd) for name, sd in self._model.sd.items()}
         self._out(self.practice.feed(reading))
-        self.late_ms.append((self.session.source.now_s() - item.arrival_s) * 1000)
+        self.late_ms.append((self.session.source.now_s() - self._oldest_s) * 1000)
 
     async def _tick(self) -> None:
         while True:

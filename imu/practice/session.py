@@ -123,6 +123,14 @@ class Practice:
         """Of the try that is on, or comes next; counts from 1 within its block."""
         return 1 if self._block is None else len(self.session.of_block(self._block)) + 1
 
+    def to_come(self) -> tuple[Drill, ...]:
+        """The drills of the blocks that are not done yet, with the tries that are left."""
+        return tuple(
+            replace(drill, tries=max(1, block.tries - len(self.session.of_block(i))))
+            for i, (block, drill) in enumerate(self._blocks)
+            if i not in self.session.finished_blocks and len(self.session.of_block(i)) < block.tries
+        )
+
     @property
     def where(self) -> dict[str, Any]:
         """Where in the try it is: the stop, the end, or the part of the carry."""
@@ -447,14 +455,15 @@ class Practice:
         assert block is not None
         assert self._band is not None
         assert self._block is not None
+        assert self._alerts is not None
         past = [t.held for t in self.session.of_block(self._block)]
         self._plan_told = schedule.before(drill.feedback, number=self.number, of=block.tries, past=past)
-        self._alerts = alerts = Alerts(*self._band, channels=self._channels(drill))
+        self._alerts.band(*self._band)  # what was held before does not count
         if drill.kind == "hold":
             self._work = Hold(drill, self._band, live=self._plan_told.live)
         elif drill.kind == "ends":
             self._work = Ends(
-                drill, drills.end_bands(drill.angle, self._own[drill.angle], share=drill.share), alerts.band
+                drill, drills.end_bands(drill.angle, self._own[drill.angle], share=drill.share), self._alerts.band
             )
         elif drill.kind == "slow":
             self._work = Slow(drill, self._band)
