@@ -327,8 +327,9 @@ def _notes(
         notes.append("its band comes near to the end of the wrist's range: go gently, and never push")
     if any(x.verdict == APART for x in known):
         notes.append("geometry and swings say different things: something else moves along; watch the first swings")
-    if any(x.contradicts for x in known):
-        notes.append("what comes out goes against the common saying")
+    against = [subject_words(x.rule.effect) for x in known if x.contradicts]
+    if against:
+        notes.append(f"what comes out for {listed(against)} goes against the common saying")
     return tuple(notes)
 
 

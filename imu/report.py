@@ -17,6 +17,7 @@ from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
+from imu.cause_words import subject_words
 from imu.compare import Pair, Row
 from imu.contrast import COVERAGE
 from imu.errors import CupbowError, UsageError
@@ -144,6 +145,20 @@ def _toml(value: str | int | Sequence[str]) -> str:
 
 # -- the letter --------------------------------------------------------------------------------
 @dataclass(frozen=True)
+class Change:
+    """The one change that was picked: the measure it is about, its band in degrees, the thought in the coach's words,
+    and the practice until the next lesson: drill steps, and how long."""
+
+    key: str
+    low_deg: float
+    high_deg: float
+    thought: str
+    steps: tuple[str, ...] = ()
+    weeks: int = 2
+    times_a_week: int = 3
+
+
+@dataclass(frozen=True)
 class Picture:
     """The wrist against the ruler, once: caption lead ("12 April") and the angle in degrees."""
 
@@ -199,19 +214,20 @@ def draft_letter(
     lesson: str = "",
     until: str = "",
     kept: Edits | None = None,
+    change: Change | None = None,
 ) -> tuple[Letter, Words]:
     """The letter of a comparison, and the drafts of its words (for `save_words`).
 
     `when` names the two sets for the student ("12 April", "today"); `kept` are words from before;
-    student and coach may be empty. Of the numbers the first few are printed, what has changed first.
+    student and coach may be empty; with a `change` that was picked, thought and drill are its. Of the numbers the first few are printed, what has changed first.
     Raises CupbowError when nothing of the comparison can be told.
     """
     told = [r for r in pair.targets if r.estimate]
     if not told:
         raise CupbowError("nothing of these sets can be compared, so there is nothing to write home about")
-    drafts = _drafts(pair, student=student, coach=coach, until=until)
+    drafts = _drafts(pair, student=student, coach=coach, until=until, change=change)
     words = drafts.merged(kept)
-    about = _about(told)
+    about = _about(told, change)
     pictures: tuple[Picture, ...] = ()
     if about.angle == "wrist_flexion" and ".." not in about.key and about.estimate:
         e = about.estimate
@@ -232,15 +248,27 @@ def draft_letter(
         when=when,
         event=about.key.partition("@")[2],
         pictures=pictures,
-        numbers=tuple(_number(r) for r in [*pair.changed, *pair.not_yet][:MOST_NUMBERS]),
+        numbers=tuple(_number(r) for r in _shown(pair, about if change else None)),
         foot=f"{counts}; ± is the 95 % uncertainty of a mean. Made with cupbow{f' by {coach}' if coach else ''}.",
         title=f"Letter to {student}" if student else "Letter",
     )
     return letter, drafts
 
 
-def _about(told: Sequence[Row]) -> Row:
-    """The row that the pictures show: the wrist at the top, else at another event, else the first."""
+def _shown(pair: Pair, first: Row | None) -> list[Row]:
+    """What has changed first, and what the letter is about among them."""
+    rows = [*pair.changed, *pair.not_yet]
+    if first is not None and first not in rows[:MOST_NUMBERS]:
+        rows = [first, *(r for r in rows if r is not first)]
+    return rows[:MOST_NUMBERS]
+
+
+def _about(told: Sequence[Row], change: Change | None = None) -> Row:
+    """The row that the pictures show: that of the change picked, else the wrist at the top, else at another event,
+    else the first."""
+    picked = next((r for r in told if change and r.key == change.key), None)
+    if picked:
+        return picked
     wrist = [r for r in told if r.angle == "wrist_flexion" and ".." not in r.key]
     return next((r for r in wrist if r.key.endswith("@top")), (wrist or list(told))[0])
 
@@ -265,20 +293,49 @@ def _number(row: Row) -> NumberRow:
     )  # fmt: skip
 
 
-def _drafts(pair: Pair, *, student: str, coach: str, until: str) -> Words:
-    about = _about([r for r in pair.targets if r.estimate])
+def _drafts(pair: Pair, *, student: str, coach: str, until: str, change: Change | None = None) -> Words:
+    about = _about([r for r in pair.targets if r.estimate], change)
     thought, picture, steps = _thought(about)
+    often = "three times a week, ten minutes"
+    weeks, times = Words.weeks, Words.times_a_week
+    if change is not None:
+        if about.key != change.key or thought == FRAME:
+            picture = _where_to(about, change)
+        thought, steps = change.thought or thought, change.steps or steps
+        weeks, times = change.weeks, change.times_a_week
+        often = f"{_TIMES.get(times, f'{times} times')} a week, ten minutes"
     return Words(
+        weeks=weeks,
+        times_a_week=times,
         greeting=f"Dear {student}," if student else "Hello,",
         thought=thought,
         picture=picture,
         changed=_changed(pair),
         unsaid=_unsaid(pair),
-        drill=f"Until {until}: three times a week, ten minutes" if until else "Three times a week, ten minutes",
+        drill=f"Until {until}: {often}" if until else capital(often),
         steps=steps,
         farewell=f"Until {until}," if until else "Until next time,",
         signature=coach.split()[0] if coach.split() else "Your coach",
     )
+
+
+FRAME = "One thought for the next weeks."
+"""Stands where nobody has said a thought yet."""
+
+_TIMES = {1: "once", 2: "twice", 3: "three times", 4: "four times", 5: "five times", 6: "six times", 7: "seven times"}
+
+
+def _where_to(about: Row, change: Change) -> str:
+    """Where the movement is today, and where it is to be, in sides."""
+    to = f"between {side_words(change.key, change.low_deg)} and {side_words(change.key, change.high_deg)}"
+    words = subject_words(change.key).removeprefix("the ")
+    e = about.estimate
+    if about.key == change.key and e is not None:
+        u95 = max(round(COVERAGE * e.u_mean_b), 1)
+        inside = change.low_deg <= e.mean_b <= change.high_deg
+        now = f"now {side_words(change.key, e.mean_b)}, ± {u95}°"
+        return f"It is about your {words}: {now}; it is to {'stay' if inside else 'come'} {to}."
+    return f"It is about your {words}; it is to be {to}."
 
 
 def _thought(row: Row) -> tuple[str, str, tuple[str, ...]]:
@@ -304,7 +361,7 @@ def _thought(row: Row) -> tuple[str, str, tuple[str, ...]]:
                 ),
             )
     return (
-        "One thought for the next weeks.",
+        FRAME,
         f"Here stands, in your coach's words, what to think of: it is about the {measure_words(row.key)}.",
         (
             "Slowly. Ten slow swings with the thought, stopping where it matters.",

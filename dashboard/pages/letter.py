@@ -22,12 +22,12 @@ from dashboard import components as ui
 from dashboard.pages import Page
 from dashboard.pages.compare import Choice, compared, filled, pool_of, waiting
 from dashboard.service import Service
-from dashboard.sets import Offer, Pending, day_words, offer
+from dashboard.sets import FILED, Offer, Pending, day_words, offer
 from dashboard.words import say
 from imu.compare import Comparison
-from imu.errors import CupbowError
+from imu.errors import CupbowError, UsageError
 from imu.measured import write_whole
-from imu.report import PAPERS, Letter, Words, draft_letter, letter_html, letter_pdf, load_words, save_words
+from imu.report import PAPERS, Change, Letter, Words, draft_letter, letter_html, letter_pdf, load_words, save_words
 
 PATH = "/letter"
 FILE = "/letter-file"
@@ -160,8 +160,24 @@ def _written(service: Service, choice: Choice, comparison: Comparison | None = N
         lesson=b.club,
         until=details["until"],
         kept=load_words(words_file),
+        change=_picked(service, b),
     )
     return Written(letter, drafts, details, words_file, details_file)
+
+
+def _picked(service: Service, later: Offer) -> Change | None:
+    """The change that stands for the student whose lesson this is."""
+    from imu.library import finding, picks
+
+    library = service.library() if later.key.startswith(FILED) else None
+    if library is None:
+        return None
+    with library:
+        try:
+            lesson = finding.lesson_of_id(library, later.key.removeprefix(FILED).partition(":")[0])
+        except UsageError:
+            return None
+        return picks.for_letter(picks.current(library, student_id=lesson.student_id))
 
 
 def _details(path: Path) -> dict[str, str]:

@@ -18,7 +18,7 @@ from urllib.parse import parse_qs, urlencode
 from dash import Dash, Input, Output, dcc, html
 
 from dashboard import components as ui
-from dashboard import ridges
+from dashboard import one_change, ridges
 from dashboard.pages import Page
 from dashboard.pages.compare import Choice as CompareChoice
 from dashboard.pages.compare import waiting
@@ -72,6 +72,8 @@ def register(app: Dash, service: Service) -> None:
         asked = {k: v[0] for k, v in parse_qs((search or "").lstrip("?")).items()}
         found = await asyncio.to_thread(view, service, asked.get("club"), student=asked.get("student"))
         return found.body, not found.waiting
+
+    one_change.register(app, service, "progress")
 
 
 PAGE = Page(PATH, say("progress.page"), layout, register)
@@ -148,16 +150,19 @@ def _student_view(service: Service, head: list[Any], student: str, club: str | N
                 drills=tuple((d, kept[d], n) for d, n in drills.items()),
             )
         )
-    return _view([*head, _clubs(sorted(by_club), club, student=student)], followed, [], where=name)
+    card = one_change.place("progress", student=student, club=club, brief=True)
+    return _view([*head, _clubs(sorted(by_club), club, student=student)], followed, [], where=name, card=card)
 
 
-def _view(head: list[Any], followed: list[Followed], unread: list[Offer], *, where: str) -> View:
+def _view(
+    head: list[Any], followed: list[Followed], unread: list[Offer], *, where: str, card: html.Div | None = None
+) -> View:
     kinds = Counter[str]()
     for f in followed:
         kinds += f.swings.kinds()
     if not kinds:
         return View([*head, ui.fault(say("progress.none"), say("progress.none_do"), where=where)])
-    return View([*head, *_followed(followed, unread, kind=kinds.most_common(1)[0][0])])
+    return View([*head, *_followed(followed, unread, kind=kinds.most_common(1)[0][0], card=card)])
 
 
 def _students(service: Service, student: str | None) -> html.Details | None:
@@ -199,7 +204,7 @@ def _clubs(names: list[str], club: str, *, student: str | None = None) -> html.D
     return html.Div(nav, className="sets no-print")
 
 
-def _followed(followed: list[Followed], unread: list[Offer], *, kind: str) -> list[Any]:
+def _followed(followed: list[Followed], unread: list[Offer], *, kind: str, card: html.Div | None = None) -> list[Any]:
     bands: dict[str, tuple[float, float]] = {}
     for f in followed:
         for e in f.swings.entries(kind):
@@ -238,7 +243,8 @@ def _followed(followed: list[Followed], unread: list[Offer], *, kind: str) -> li
         ],
         className="legend",
     )
-    side = [_since(pair, followed), _stays(pair, table, shown)] if pair else []
+    side: list[Any] = [card] if card else []
+    side += [_since(pair, followed), _stays(pair, table, shown)] if pair else []
     if practised:
         side.append(_untold(followed, table, shown))
     side += [_days(followed, unread, kind=kind), *_diary(followed)]

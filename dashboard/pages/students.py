@@ -14,6 +14,7 @@ from typing import Any
 from dash import Dash, Input, Output, State, html, no_update
 
 from dashboard import components as ui
+from dashboard import one_change
 from dashboard.components import _Drawn
 from dashboard.figures import cell
 from dashboard.pages import Page
@@ -127,6 +128,8 @@ def register(app: Dash, service: Service) -> None:
             return no_update
         identity = pathname.removeprefix(PATH).strip("/").removeprefix("lesson/")
         return await asyncio.to_thread(_guarded, service, lambda library: corrected(library, identity, ask, asks))
+
+    one_change.register(app, service, "students")
 
 
 PAGE = Page(PATH, say("students.page"), layout, register)
@@ -343,6 +346,7 @@ def _one_lesson(library: Library, lesson: Lesson, *, message: str = "", undo: in
         LessonSwings(
             id="students-lesson", figure=figure | {"message": message, "undo": undo, "wrong": wrong}, asks=asks
         ),
+        one_change.place("students", student=lesson.student_id, lesson=lesson.id) if swings else None,
     ]
 
 

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from imu.commands import sets
 from imu.errors import UsageError
+
+if TYPE_CHECKING:
+    from imu.report import Change
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -53,8 +57,24 @@ def run(args: argparse.Namespace) -> int:
         lesson=args.lesson,
         until=args.until,
         kept=kept,
+        change=_picked(args),
     )
     write_letter(letter, args.out, paper=args.paper)
     save_words(place, letter.words, drafts)
     print(f"{args.out}: the letter; its words are in {place}: change them and run this again")
     return 0
+
+
+def _picked(args: argparse.Namespace) -> Change | None:
+    """The change that stands for a student of the library."""
+    if not args.student:
+        return None
+    from imu.library import Library, finding, picks
+    from imu.library.store import NoLibrary
+
+    try:
+        with Library.open(args.library, create=False) as library:
+            student = finding.student_named(library, args.student)
+            return picks.for_letter(picks.current(library, student_id=student.id))
+    except (NoLibrary, UsageError):
+        return None  # sets that are files, for a student who is in no library

@@ -20,9 +20,12 @@ from imu.measured import Swing
 if TYPE_CHECKING:
     from imu.one_change import Candidate
     from imu.practice.plan import Pick, Plan
+    from imu.report import Change
 
 MOST_WORDS = 400
 NEXT_LESSON_DAYS = 14
+MOST_STEPS = 4
+"""A page for a student holds so many drills."""
 SOURCE = "The one change that the coach picked."
 
 
@@ -112,6 +115,25 @@ def plan_of(found: Picked) -> Plan | None:
     from imu.practice.plan import parse
 
     return parse(found.plan) if found.plan else None
+
+
+def for_letter(found: Picked | None) -> Change | None:
+    """What the letter home says of a pick: thought and drill."""
+    from imu.report import Change
+
+    if found is None:
+        return None
+    plan = plan_of(found)
+    steps: list[str] = []
+    sessions, days = 3, 7
+    if plan is not None:
+        done = dict.fromkeys(block.drill for day in plan.days for block in day.blocks)
+        drills = [plan.drill(name) for name in done][:MOST_STEPS]
+        steps = [f"{d.in_language(d.title, 'en')}. {d.in_language(d.do, 'en')}" for d in drills]
+        sessions, days = len(plan.days), max(day.on_day for day in plan.days)
+    weeks = max(round(days / 7), 1)
+    times = min(max(round(sessions / weeks), 1), 7)
+    return Change(found.key, found.low_deg, found.high_deg, found.thought, tuple(steps), min(weeks, 8), times)
 
 
 def _planned(found: Picked, student: Student, days: int) -> str:
