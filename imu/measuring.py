@@ -219,7 +219,7 @@ def measure_recording(
     progress = progress or (lambda share, what: None)
     # Matrices here are small: more threads than one cost more than they bring.
     with threadpool_limits(limits=1):
-        return _measured(recording, _loaded(calibration), bands, filtering.known_method(method), progress)
+        return _measured(recording, _loaded(calibration, recording), bands, filtering.known_method(method), progress)
 
 
 def calibrate(recording: Recording, calibration: Calibration | Path | str | None = None) -> Calibration:
@@ -229,14 +229,18 @@ def calibrate(recording: Recording, calibration: Calibration | Path | str | None
     from imu.saved_calibration import Calibration
 
     with threadpool_limits(limits=1):
-        fitted = fit_recording(prepare(recording, _loaded(calibration)))
+        fitted = fit_recording(prepare(recording, _loaded(calibration, recording)))
     try:
         return Calibration.of(fitted, handedness=recording.handedness, club=recording.club)
     except CupbowError as error:
         raise RecordingError(f"{recording.path}: {error}") from None
 
 
-def _loaded(calibration: Calibration | Path | str | None) -> Calibration | None:
+def _loaded(calibration: Calibration | Path | str | None, recording: Recording) -> Calibration | None:
+    if isinstance(calibration, str | Path) and (Path(calibration).suffix == ".toml" or Path(calibration).is_dir()):
+        from imu.sensor_calibration import for_recording
+
+        return for_recording(calibration, recording)
     if isinstance(calibration, str | Path):
         from imu.saved_calibration import load_calibration
 

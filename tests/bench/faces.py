@@ -35,11 +35,19 @@ class FaceRecording:
 
 
 def make_faces(
-    *, seed: int, role: str, errors: Errors, hold_s: float = 4.0, turns: int = 1, placed_deg: float = 0.5
+    *,
+    seed: int,
+    role: str,
+    errors: Errors,
+    hold_s: float = 4.0,
+    turns: int = 1,
+    placed_deg: float = 0.5,
+    tipped: bool = False,
 ) -> FaceRecording:
     """The device that `make_recording` straps on as `role` with this seed and these errors, laid on each of its six
     faces and turned by `turns` whole turns about each axis, upright. `placed_deg` is how far (standard deviation) a
-    face is off level. A case whose edges are its axes: the mounting of the session is none of it."""
+    face is off level. `tipped`: then it is tipped over four edges, back to where it lay, about y and about z. A case
+    whose edges are its axes: the mounting of the session is none of it."""
     rng = np.random.default_rng([seed, 8, SENSORS.index(role)])
     step = 0.005
     q = Rotation.identity()  # device to table
@@ -83,6 +91,11 @@ def make_faces(
         if degrees:
             turn(axes[axis], degrees, 1.2)
             wobble()
+    for axis in "yz" * tipped:  # x is up: both are level
+        for _ in range(4):
+            turn(axes[axis], 90, 1.0)
+            wobble()
+            still(1.0)
     frame = Rotation.from_quat(np.concatenate(frames), scalar_first=True)
     t = step * np.arange(len(frame), dtype=float)
     up = frame.inv().apply([0.0, 0.0, G])
