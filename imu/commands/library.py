@@ -14,7 +14,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from imu.commands import reading
+from imu.commands import reading, work
 from imu.errors import CupbowError, UsageError
 
 if TYPE_CHECKING:
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from imu.library.schema import Lesson, Student
 
 NOT_ALL = 3  # something could not be read or measured; the rest was done
+SESSION_SUFFIX = ".practice.jsonl"  # imu.practice.journal has it too, but imports more
 TOP, SHOWN = "wrist_flexion@top", 8  # the value that lists show, and how many digits of an identity
 
 
@@ -43,7 +44,9 @@ class Entry:
             "else in the user's data folder)",
         )
         group.add_argument(
-            "--recordings", metavar="FOLDER", help="with a URL: the folder of recordings that the coaches share"
+            "--recordings",
+            metavar="PLACE",
+            help="with a URL: the folder of recordings that the coaches share, or the URL of an object store",
         )
 
     def run(self, args: argparse.Namespace) -> int:
@@ -118,7 +121,9 @@ def _show_student(student: Student) -> None:
 
 
 def _add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("paths", nargs="+", type=Path, metavar="PATH", help="recordings, or folders of recordings")
+    parser.add_argument(
+        "paths", nargs="+", type=Path, metavar="PATH", help="recordings, folders of recordings, or practice sessions"
+    )
     parser.add_argument("--student", required=True, metavar="NAME", help="whose they are")
     parser.add_argument("--new", action="store_true", help="enter the student too (with --handed)")
     parser.add_argument("--lesson", metavar="ID", help="file into this lesson (default: the student's of that day)")
@@ -146,15 +151,48 @@ def _add(library: Library, args: argparse.Namespace) -> int:
         print("! a minor without a guardian's consent on file: ask for it before recording", file=sys.stderr)
     lesson = finding.lesson_of_id(library, args.lesson).id if args.lesson else None
     code = 0
-    for path in (p for given in args.paths for p in reading.recordings_below(given)):
+    for path in (p for given in args.paths for p in _sessions_in(given) or reading.recordings_below(given)):
         try:
-            _add_one(library, path, student, lesson, args)
+            if path.name.endswith(SESSION_SUFFIX):
+                _add_session(library, path, student)
+            else:
+                _add_one(library, path, student, lesson, args)
         except CupbowError as error:
             if isinstance(error, UsageError):
                 raise
             print(f"cupbow add: {error}", file=sys.stderr)
             code = NOT_ALL
     return code
+
+
+def _sessions_in(path: Path) -> list[Path]:
+    """The practice sessions that a path names: itself, or those of a folder of sessions."""
+    if path.name.endswith(SESSION_SUFFIX):
+        return [path]
+    return sorted(path.glob(f"*{SESSION_SUFFIX}")) if path.is_dir() else []
+
+
+def _add_session(library: Library, path: Path, student: Student) -> None:
+    from imu.library.practice import bring_home
+    from imu.practice import journal
+
+    session = journal.read(path)
+    brought = bring_home(library, session, student_id=student.id)
+    held = sum(t.held is True for t in session.tries)
+    short = brought.lesson.id[:SHOWN]
+    if brought.new:
+        tries = _tries(len(session.tries))
+        print(f"{path}: practice session filed ({short}), {tries}, {held} held")
+    else:
+        more = f", {_tries(brought.tries)} added" if brought.tries else ""
+        print(f"{path}: already filed here ({short}){more}")
+    if session.hurt is not None:
+        print(
+            f"! it hurt in this session{': ' + session.hurt if session.hurt else ''}; ask before going on",
+            file=sys.stderr,
+        )
+    if session.unread:
+        print(f"! {path}: {_count(session.unread, 'line')} cut off and left out", file=sys.stderr)
 
 
 def _add_one(library: Library, path: Path, student: Student, lesson: str | None, args: argparse.Namespace) -> None:
@@ -574,13 +612,11 @@ def _remeasure_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--all", action="store_true", help="everything, not only what an older version measured")
     parser.add_argument("--student", metavar="NAME", help="only this student")
     parser.add_argument("--bands", type=Path, metavar="FILE", help="target bands (TOML) in place of the shipped ones")
-    parser.add_argument("--jobs", type=int, metavar="N", help="processes (default: one for each core)")
     parser.add_argument("--json", action="store_true", help="what moved, as JSON on standard output")
+    work.add_arguments(parser)
 
 
 def _remeasure(library: Library, args: argparse.Namespace) -> int:
-    import os
-
     from imu.library import finding, measuring
     from imu.library.schema import now
 
@@ -590,18 +626,17 @@ def _remeasure(library: Library, args: argparse.Namespace) -> int:
         load(args.bands)  # before the long work, so that a fault in it is told at once
     student = finding.student_named(library, args.student).id if args.student else None
     begun, done, faults = now(), 0, []
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    steps = measuring.remeasure(
-        library,
-        jobs=args.jobs or cores,
-        bands=str(args.bands) if args.bands else None,
-        everything=args.all,
-        student_id=student,
-    )
     stopped = False
     try:
-        with _counting() as show:
-            for step in steps:
+        with work.workers(args) as hands, _counting() as show:
+            for step in measuring.remeasure(
+                library,
+                jobs=hands.jobs,
+                executor=hands.executor,
+                bands=str(args.bands) if args.bands else None,
+                everything=args.all,
+                student_id=student,
+            ):
                 show(step.done, step.total)
                 done = step.done
                 if step.fault:
@@ -699,6 +734,10 @@ def _shown_day(settings: Any, at: datetime | None, args: argparse.Namespace) -> 
 
 def _whole(degrees: float | None) -> int | None:
     return None if degrees is None else round(degrees)
+
+
+def _tries(n: int) -> str:
+    return "1 try" if n == 1 else f"{n} tries"
 
 
 def _count(n: int, what: str) -> str:

@@ -21,8 +21,9 @@ HELP = (
 )
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("sets", nargs="+", metavar="SET", help=HELP)
+def add_arguments(parser: argparse.ArgumentParser, *, none: bool = False) -> None:
+    """`none`: whether the command may be without sets."""
+    parser.add_argument("sets", nargs="*" if none else "+", metavar="SET", help=HELP)
     parser.add_argument("--student", metavar="NAME", help="compare lessons of this student of the library")
     parser.add_argument("--library", metavar="FOLDER", help="which library (default: $CUPBOW_LIBRARY, else your own)")
     parser.add_argument("--kind", choices=("full", "partial", "slow"), help="the kind of swing; kinds are never mixed")

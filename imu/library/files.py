@@ -120,12 +120,6 @@ def make_part(root: Path, name: str) -> Path:
     return folder
 
 
-def lock_mode(root: Path) -> int:
-    """For a lock in the root that everyone takes who may write there."""
-    make_private(root)
-    return 0o600 | (stat.S_IMODE(root.stat().st_mode) & 0o066)
-
-
 def sync_folder(folder: Path) -> None:
     """Make a folder's entries (new names, renames) last through a power cut, where the system can."""
     if sys.platform == "win32":

@@ -58,6 +58,7 @@ log = logging.getLogger(__name__)  # identities only, never names
 STORE = "library.sqlite"
 ADDRESS_VARIABLE = "CUPBOW_LIBRARY"
 RECORDINGS_VARIABLE = "CUPBOW_RECORDINGS"
+PLACING = 0x637562  # any number that nobody else's program takes
 WAIT_S = 20  # how long to wait for another program's change
 
 
@@ -223,12 +224,18 @@ class Library:
 
     @contextmanager
     def placing(self, *, wait_s: float = 3 * WAIT_S) -> Iterator[None]:
-        """Held while recordings take their place and their rows are written, so that a sweep
-        never takes a recording for a leftover."""
-        with saying(self.address):
-            lock = FileLock(self.root / ".placing.lock", timeout=wait_s, mode=files.lock_mode(self.root))
-            with lock:
+        """Held while recordings take their place and their rows are written, so that a sweep never
+        takes a recording for a leftover, and the same is not filed twice at once."""
+        if self.local:
+            files.make_private(self.root)
+            with saying(self.address), FileLock(self.root / ".placing.lock", timeout=wait_s, mode=0o600):
                 yield
+            return
+        # In the database: a lock file of one user of a shared folder is nobody else's to take.
+        with saying(self.address), self.engine.connect() as connection, connection.begin():
+            connection.execute(text(f"SET LOCAL lock_timeout = {int(wait_s * 1000)}"))
+            connection.execute(text("SELECT pg_advisory_xact_lock(:key, hashtext(current_user))"), {"key": PLACING})
+            yield
 
     # -- transactions --------------------------------------------------------------------------
     @contextmanager
@@ -402,7 +409,7 @@ def _said(address: str, error: SQLAlchemyError) -> LibraryError:
     low = str(getattr(error, "orig", error)).lower()
     if "disk is full" in low or "disk i/o error" in low or "no space left" in low:
         return LibraryError(f"{address}: the disk is full or failing; nothing was changed: make room and try again")
-    if "locked" in low:
+    if "locked" in low or "lock timeout" in low:
         return LibraryError(f"{address}: another program keeps the library busy; try again when it is done")
     if "readonly" in low or "read-only" in low:
         return LibraryError(f"{address}: cannot be written; ask for the right to write there")
