@@ -196,7 +196,7 @@ async def guided(source: Source, say: Callable[[str], None], *, turns: int) -> S
             if new:
                 say(f"{'; '.join(sorted(new))}. " + (f"{len(left)} to do: {left[0]}" if left else "All is there."))
             if not left:
-                break
+                break  # what completes the list is new, so it has been said
     if not chunks:
         raise CupbowError("the sensor sent nothing; switch it on and try again")
     return stream()
@@ -204,6 +204,8 @@ async def guided(source: Source, say: Callable[[str], None], *, turns: int) -> S
 
 def _done(now: Seen, turns: int) -> set[str]:
     whole = [(x.face[1], x.whole[0]) for x in now.lying if x.whole]
-    return {f"{face} up: seen" for face in now.faces} | {
-        f"about {axis}: {n} turn{'s' if n > 1 else ''} seen" for axis, n in whole if n == turns
-    }
+    return (
+        {f"{face} up: seen" for face in now.faces}
+        | {f"about {axis}: {n} turn{'s' if n > 1 else ''} seen" for axis, n in whole if n == turns}
+        | {f"tipped about {axis}: seen" for axis in "xyz" if axis not in now.untipped_axes}
+    )
