@@ -7,12 +7,13 @@ noise. The reading errs by itself (`own`) and by one zero a calibration, which a
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
 from imu.compare import Part, SwingSet
-from imu.measured import Event, Measurement, Swing, Value, Verdict
+from imu.measured import Event, Measurement, Stance, Swing, Value, Verdict
 from tests.lessons import TIMES, K, sensors
 
 MEANS = {
@@ -52,6 +53,7 @@ def taught(
     grade: str = "good",
     bands: Mapping[str, tuple[float, float]] = BANDS,
     handedness: str = "right",
+    attitudes: bool = False,
 ) -> Measurement:
     """`together` is the correlation of the causes; `drift` lets all measures wander, each its own way; `without` are
     angles that no sensor gave; `shift` moves means."""
@@ -72,7 +74,8 @@ def taught(
         for k in MEANS:
             if k not in SPREAD:
                 true[k] += rng.normal(0.0, noise)
-        swings.append(_swing(rng, i + 1, true, zeros, own, zero, without, grade, bands))
+        made = _swing(rng, i + 1, true, zeros, own, zero, without, grade, bands)
+        swings.append(replace(made, stances=_stances(handedness)) if attitudes else made)
     return Measurement(handedness, "7-iron", sensors(), (), tuple(swings))
 
 
@@ -117,6 +120,28 @@ def _swing(rng, index, true, zeros, own, zero, without, grade, bands) -> Swing:
         tempo={"backswing_s": 0.85, "downswing_s": 0.25, "ratio": 3.4},
         bands={k: Verdict(lo, hi, "coach", "unsure") for k, (lo, hi) in bands.items()},
     )
+
+
+FOREARM_SHAFT_DEG = {"top": 100.0, "shaft_level_down": 110.0, "impact": 155.0}
+
+
+def _stances(handedness: str) -> dict[str, Stance]:
+    """A wrist that is flat, the club leaving the fist on the thumb side at so many degrees from the forearm, the face
+    along the back of the hand; the arm somewhere in space, the same in every swing."""
+    radial = 1.0 if handedness == "left" else -1.0  # X palmar, Y proximal, Z radial on a right arm
+    out = {}
+    for event, deg in FOREARM_SHAFT_DEG.items():
+        forearm = Rotation.from_euler(
+            "zyx", [20.0, {"top": 100.0, "shaft_level_down": 40.0}.get(event, 5.0), 60.0], True
+        )
+        s = np.array([0.0, np.cos(np.radians(deg)), radial * np.sin(np.radians(deg))])
+        n = np.array([-1.0, 0.0, 0.0])
+        club = forearm * Rotation.from_matrix(np.stack([s, n, np.cross(s, n)], axis=1))
+        address = Rotation.from_matrix(np.stack([[0.0, 0.6, -0.8], [1.0, 0.0, 0.0], [0.0, -0.8, -0.6]], axis=1))
+        q = {"forearm": forearm, "hand": forearm, "club": club, "club_at_address": address}
+        turns = {k: r.as_quat(scalar_first=True) for k, r in q.items()}
+        out[event] = Stance(turns, np.eye(12) * np.radians(1.0) ** 2)
+    return out
 
 
 def group(label: str, *measurements: Measurement) -> SwingSet:
