@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import asyncio
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
 from dash import Dash, Input, Output, dcc, html
@@ -22,6 +22,9 @@ from dashboard.pages import Page, add, compare, letter, progress, students, swin
 from dashboard.service import Service
 from dashboard.words import LANGUAGE, say
 from imu.errors import CupbowError
+
+if TYPE_CHECKING:
+    from dashboard.live_room import Room
 
 PAGES: tuple[Page, ...] = (swing.PAGE, compare.PAGE, progress.PAGE, letter.PAGE, students.PAGE, add.PAGE)
 """In the order of the navigation; the first is shown at `/`."""
@@ -52,8 +55,8 @@ POLICY = (
 """The browser itself refuses whatever would leave the machine."""
 
 
-def create_app(service: Service) -> Dash:
-    """The whole application over one service."""
+def create_app(service: Service, room: Room | None = None) -> Dash:
+    """The whole application over one service. With a room it has the live page too, in the same server."""
     app = Dash(
         "dashboard",
         backend="fastapi",
@@ -65,16 +68,21 @@ def create_app(service: Service) -> Dash:
         suppress_callback_exceptions=True,
         add_log_handler=False,
     )
-    app.layout = _shell(service)
+    live = room is not None
+    app.layout = _shell(service, live=live)
     for page in PAGES:
         page.register(app, service)
 
     @app.callback(Output("page-nav", "children"), Input("url", "pathname"))
     def navigation(pathname: str) -> list[Any]:
-        return _links(pathname)
+        return _links(pathname, live=live)
 
     server: FastAPI = app.server
     server.add_middleware(Guard, pages=tuple(page.path for page in PAGES))
+    if room is not None:
+        from dashboard.live import attach
+
+        attach(server, room, nav=[(page.label, page.path) for page in PAGES])
 
     @server.get("/files/{key:path}", include_in_schema=False)
     async def files(key: str, what: str = "results.json") -> Response:
@@ -95,7 +103,7 @@ def create_app(service: Service) -> Dash:
     return app
 
 
-def _shell(service: Service) -> html.Div:
+def _shell(service: Service, *, live: bool) -> html.Div:
     return html.Div(
         [
             dcc.Location(id="url", refresh=False),
@@ -104,7 +112,9 @@ def _shell(service: Service) -> html.Div:
                 html.Div(
                     [
                         ui.brand(),
-                        html.Nav(_links("/"), id="page-nav", className="nav", **ui.aria(label=say("app.pages"))),
+                        html.Nav(
+                            _links("/", live=live), id="page-nav", className="nav", **ui.aria(label=say("app.pages"))
+                        ),
                         html.Div(id="page-who", className="who"),
                     ],
                     className="head-in",
@@ -117,9 +127,10 @@ def _shell(service: Service) -> html.Div:
     )
 
 
-def _links(pathname: str) -> list[Any]:
+def _links(pathname: str, *, live: bool) -> list[Any]:
     here = next((p for p in PAGES if (pathname or "").startswith(p.path)), PAGES[0])
-    return [html.A(p.label, href=p.path, **(ui.aria(current="page") if p is here else {})) for p in PAGES]
+    links = [html.A(p.label, href=p.path, **(ui.aria(current="page") if p is here else {})) for p in PAGES]
+    return [html.A(say("live.page"), href="/live"), *links] if live else links
 
 
 # -- who may ask -----------------------------------------------------------------------------------

@@ -27,7 +27,9 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from dashboard.live import Hub, attach, same_origin
+from dashboard.live import attach, same_origin
+from dashboard.live_room import Room
+from dashboard.words import LANGUAGE, say
 from imu.errors import CupbowError
 
 PORT = 8443
@@ -35,14 +37,29 @@ COOKIE = "cupbow_pair"
 TRIES = 5
 _LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # none that read like another
 
-FORM = """<!DOCTYPE html><html lang="en"><head><meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1"><title>cupbow: code</title>
+FORM = """<!DOCTYPE html><html lang="LANGUAGE"><head><meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1"><title>TITLE</title>
 <style>body{font:1.25rem/1.4 system-ui,sans-serif;margin:2rem;max-width:24rem}input,button{font:inherit;font-weight:700;
 width:100%;min-height:64px;border:3px solid #000;border-radius:8px;margin:.5rem 0;text-align:center}button{background:#000;color:#fff}
-</style></head><body><h1>Show this phone in</h1><p>WHAT</p>
-<form method="post" action="/pair"><label for="code">The code that the coach's screen shows</label>
+</style></head><body><h1>HEAD</h1><p>WHAT</p>
+<form method="post" action="/pair"><label for="code">LABEL</label>
 <input id="code" name="code" autocomplete="off" autocapitalize="characters" maxlength="12" required>
-<button>Let me in</button></form></body></html>"""
+<button>BUTTON</button></form></body></html>"""
+
+
+def _form(what: str) -> str:
+    words = {
+        "LANGUAGE": LANGUAGE,
+        "TITLE": say("pairing.title"),
+        "HEAD": say("pairing.head"),
+        "WHAT": what,
+        "LABEL": say("pairing.label"),
+        "BUTTON": say("pairing.button"),
+    }
+    page = FORM
+    for name, text in words.items():
+        page = page.replace(name, text)
+    return page
 
 
 class Pairing:
@@ -122,8 +139,8 @@ class PairGuard:
             code = request.query_params.get("code", "")
         phone = self.pairing.enter(code[:32]) if code else None
         if phone is None:
-            what = "That code is not right, or was used already." if code else "A code lets this phone in, once."
-            await HTMLResponse(FORM.replace("WHAT", what), 401 if code else 200)(scope, receive, send)
+            what = say("pairing.wrong") if code else say("pairing.ask")
+            await HTMLResponse(_form(what), 401 if code else 200)(scope, receive, send)
             return
         answer = RedirectResponse("/live", status_code=303)
         answer.set_cookie(COOKIE, phone, secure=True, httponly=True, samesite="strict", path="/")
@@ -133,15 +150,15 @@ class PairGuard:
         if scope["type"] == "websocket":
             await send({"type": "websocket.close", "code": 1008})
             return
-        page = FORM.replace("WHAT", "A code lets this phone in, once.")
+        page = _form(say("pairing.ask"))
         await (HTMLResponse(page, status) if status == 401 else Response(status_code=status))(scope, receive, send)
 
 
-def lan_app(hub: Hub, pairing: Pairing) -> FastAPI:
+def lan_app(room: Room, pairing: Pairing) -> FastAPI:
     """The live page alone, behind the pairing."""
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     server.add_middleware(PairGuard, pairing=pairing)
-    attach(server, hub)
+    attach(server, room, own=False)
 
     @server.get("/", include_in_schema=False)
     async def home() -> Response:
@@ -151,7 +168,7 @@ def lan_app(hub: Hub, pairing: Pairing) -> FastAPI:
 
 
 @contextlib.contextmanager
-def lan_servers(hub: Hub) -> Iterator[list[Coroutine[Any, Any, None]]]:
+def lan_servers(room: Room) -> Iterator[list[Coroutine[Any, Any, None]]]:
     """What to run beside the local server: one that phones on the same network reach."""
     import uvicorn
 
@@ -166,7 +183,7 @@ def lan_servers(hub: Hub) -> Iterator[list[Coroutine[Any, Any, None]]]:
     url = f"https://{address}:{listening.getsockname()[1]}"
     server = uvicorn.Server(
         uvicorn.Config(
-            lan_app(hub, Pairing(address=url)),
+            lan_app(room, Pairing(address=url)),
             log_level="error",
             lifespan="off",
             ssl_certfile=str(certificate),

@@ -1,8 +1,9 @@
 """The live page: the session's numbers to every screen that looks, and what is tapped there back.
 
-`Hub` turns a session into messages and taps into deeds; `attach` gives it a page and a socket on a
-server. Samples are pushed, never asked for: each change goes out at once, at most 60 times a second,
-over one WebSocket route that a canvas script draws directly. Routes only serve what the page needs.
+`Hub` turns a session into messages and taps into deeds; `attach` gives the page, its socket and files to
+a server. Samples are pushed, never asked for, over one WebSocket route that a script draws directly.
+What is shown, sounds or shakes is decided when a sample arrives (`imu.practice.alerts`); screens are told
+at most `MOST_UPDATES` times a second. Who is filed where is `dashboard.live_room`'s business.
 """
 
 from __future__ import annotations
@@ -11,203 +12,290 @@ import asyncio
 import contextlib
 import json
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections import deque
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from fastapi import FastAPI, WebSocket, WebSocketDisconnect
 from fastapi.responses import FileResponse, HTMLResponse, Response
 from fastapi.staticfiles import StaticFiles
 
-from imu.bands import Bands, verdict
+from dashboard.live_messages import guide_message, now_message, practice_message, swing_message
+from dashboard.words import LANGUAGE, catalogue, group, say
 from imu.guide import Guide
 from imu.live import LiveSession
-from imu.live_angles import Model, Reading
+from imu.live_angles import Model, Now, Reading
 from imu.live_coach import LiveCoach, Measured
+from imu.practice.alerts import Alerts, Cue, SwingWatch
+from imu.practice.drill import CHANNELS, NOW_ANGLES
+from imu.practice.runner import Runner
+from imu.practice.session import Practice
 from imu.readers.source import Chunk, Notice
 from imu.recording import Role
+
+if TYPE_CHECKING:
+    from dashboard.live_room import Room
 
 ASSETS = Path(__file__).parent / "live_assets"
 SHARED = Path(__file__).parent / "assets"
 
-FRAME_S = 1 / 60
-SETTLE_S = 0.12  # the board changes after so long in the new state,
-HYSTERESIS_DEG = 1.0  # this far past the edge,
-LEAST_BETWEEN_S = 0.5  # and never more often than twice a second: no flashing
-SWING_DPS = 200.0  # between takeaway and finish nothing is said
+MOST_UPDATES = 80
+GATHER_S = 0.003
+"""Sensors' packets often come together: so long is waited for the others before a screen is told."""
+HOLD_S = 3.0  # what the bar beside the board runs to where no drill says
+_TICK_S = 0.1
 _SHELF_S = 0.5
-
-WORDS = {"inside": "in", "below": "cup", "above": "bow", "unsure": "edge"}
-
-
-@dataclass
-class Board:
-    """The word on the board: a verdict that has lasted, so that it can be read from two metres."""
-
-    low_deg: float
-    high_deg: float
-    state: str = "none"  # in | cup | bow | edge | none | swing
-    _next: str = "none"
-    _since_s: float = 0.0
-    _changed_s: float = -1e9
-    held_s: float = 0.0
-    _held_from_s: float | None = None
-
-    def see(self, now_s: float, value: float | None, u95: float | None, *, swinging: bool) -> str:
-        raw = "swing" if swinging else self._judge(value, u95)
-        if raw != self._next:
-            self._next, self._since_s = raw, now_s
-        waits = 0.0 if raw in ("none", "swing") else SETTLE_S
-        if raw != self.state and now_s - self._since_s >= waits and now_s - self._changed_s >= LEAST_BETWEEN_S:
-            self.state, self._changed_s = raw, now_s
-        if raw == "in" or (raw == "edge" and self._held_from_s is not None and self.state == "in"):
-            self._held_from_s = now_s if self._held_from_s is None else self._held_from_s
-            self.held_s = now_s - self._held_from_s
-        else:
-            self._held_from_s, self.held_s = None, 0.0
-        return self.state
-
-    def _judge(self, value: float | None, u95: float | None) -> str:
-        if value is None or u95 is None:
-            return "none"
-        word = WORDS[verdict(low=self.low_deg, high=self.high_deg, value=value, u95=u95)]
-        if word != self.state and self.state in WORDS.values():
-            # the edge that would be crossed lies a degree further on for what stands already
-            wide = {"in": 1, "edge": 0, "cup": 0, "bow": 0}[self.state] * HYSTERESIS_DEG
-            again = WORDS[verdict(low=self.low_deg - wide, high=self.high_deg + wide, value=value, u95=u95)]
-            if again == self.state:
-                return again
-        return word
+_STALE_S = 0.25
+_UNKNOWN = Reading(0.0, 0.0, {}, 0.0)
 
 
 @dataclass(eq=False)
 class Hub:
-    """Between a session and its screens. `next_recording(what)` opens the next one, if there is a place."""
+    """Between a session and its screens. `band`: of the wrist on the level where no drill runs."""
 
     session: LiveSession
     coach: LiveCoach
     band: tuple[float, float] = (-10.0, 10.0)
-    band_name: str = "wrist now"
-    bands: Bands | None = None
-    who: Mapping[str, str] = field(default_factory=dict)
-    next_recording: Callable[[Mapping[str, Any]], str] | None = None
-    guided: bool = True
-    sockets: set[_Screen] = field(default_factory=set)
+    screens: set[_Screen] = field(default_factory=set)
     guide: Guide | None = None
-    stats: dict[str, Any] = field(default_factory=lambda: {"updates": 0, "readings": 0})
+    runner: Runner | None = None
+    alone: bool = False  # a student's own practice from a plan
+    cautioned: bool = False  # somebody has read the cautions of this session
+    hurt: str | None = None
 
     def __post_init__(self) -> None:
-        self.board = Board(*self.band)
+        self.off: set[str] = {"sensor"}  # channels that were turned off, for all screens
+        self._alerts = Alerts(*self.band, channels=self._channels())
+        self._watch = SwingWatch()
+        self._latest: tuple[Reading, Cue] | None = None
         self._news = asyncio.Event()
-        self._tasks: list[asyncio.Task[None]] = []
-        self._notices: list[dict[str, Any]] = []
+        self._tasks: set[asyncio.Task[Any]] = set()
+        self._notices: deque[dict[str, Any]] = deque(maxlen=20)
+        self._arrived_ms: float | None = None  # of the oldest sample that no screen was told of yet
+        self._last_chunk_s: float | None = None
+        self._last_swing: Measured | None = None
+        self._withheld = False
+        self._calibrating = False
+        self._decided_ms: deque[float] = deque(maxlen=20_000)
         self._stop = self.session.listen(self._hear)
         self.coach.on_swing = self._swung
         self.coach.on_model = self._modelled
         self.coach.on_trouble = self._troubled
-        self._last_chunk_ms = 0.0
-        self._last_swing: dict[str, Any] | None = None
-        self._calibrating = False
 
     # -- from the session
     def _hear(self, item: Chunk | Notice) -> None:
         if isinstance(item, Notice):
-            self._note(item.kind, item.role, item.text)
-            self._send_shelf()
+            self.note(item.text)
+            if item.kind in ("lost", "silent", "back", "refused"):
+                self._send_shelf()
             return
-        self._last_chunk_ms = time.time() * 1000
+        if self._arrived_ms is None:
+            self._arrived_ms = time.time() * 1000
+        self._last_chunk_s = item.arrival_s
         if self.guide is not None and not self.guide.finished:
             self.guide.feed(item)
             if self.guide.finished:
                 self.calibrate()
+        elif self.runner is None and not self.coach.paused and not self.coach.setting_up:
+            reading = self.coach.reading()
+            if reading is not None:
+                self._decide(reading)
+                self._decided_ms.append((self.session.source.now_s() - item.arrival_s) * 1000)
         self._news.set()
 
-    def _note(self, kind: str, role: Role | None, text: str) -> None:
-        note = {"type": "notice", "kind": kind, "role": role, "text": text, "at": round(self.session.source.now_s(), 1)}
-        self._notices = [*self._notices[-19:], note]
-        self._broadcast(note)
+    def _decide(self, reading: Reading, *, lost: bool = False) -> None:
+        """Without a drill: the wrist against the band."""
+        wrist = reading.angles.get("wrist_flexion", Now(None))
+        swinging = self._watch.feed(reading.arrival_s, reading.speed_dps)
+        lost = lost or (wrist.value_deg is None and "lost" in (wrist.reason or ""))
+        cue = self._alerts.feed(
+            reading.arrival_s,
+            wrist.value_deg,
+            wrist.u95_deg,
+            phase="swing" if swinging else "idle" if self.hurt is not None else "drill",
+            quality="lost" if lost else "ok",
+        )
+        self._take(reading, cue)
+        if "sensor" in cue.buzz_on:
+            self._start(self._shake(cue.buzz_ms))
+
+    def _take(self, reading: Reading, cue: Cue) -> None:
+        self._latest = reading, cue
+        if cue.tick or "phone" in cue.buzz_on:
+            buzz = list(cue.buzz_ms) if "phone" in cue.buzz_on else []
+            self.broadcast({"type": "signal", "tick": cue.tick, "buzz": buzz, "ms": self._arrived_ms})
+        self._news.set()
+
+    async def _shake(self, pattern: Sequence[int]) -> None:
+        roles: tuple[Role, ...] = ("hand", "forearm", "club")
+        for role in roles:
+            if role in self.session.source.sensors and await self.session.source.buzz(role, pattern):
+                return
+
+    def note(self, text: str, *, link: str | None = None) -> None:
+        """One line of what happened. A link is for screens of this machine."""
+        note = {"type": "notice", "text": text, "link": link}
+        self._notices.append(note)
+        self.broadcast(note)
 
     def _troubled(self, text: str) -> None:
         self._calibrating = False
-        self._note("doubtful", None, text)
-        self._broadcast(self._state())
+        self.note(text)
+        self.tell()
 
     def _modelled(self, model: Model) -> None:
         self._calibrating = False
-        known = {name: round(float(sd) * 1.96 * 57.29578, 1) for name, sd in model.sd.items()}
-        self._broadcast({"type": "ready", "u95": known})
-        self._broadcast(self._state())
+        self.tell()
 
     def _swung(self, measured: Measured) -> None:
-        self._last_swing = swing_message(measured)
-        self._broadcast(self._last_swing)
+        self._last_swing = measured
+        if self.runner is not None:
+            self._withheld = True  # until the drill says how much of it is told
+            self.runner.swung(measured)
+        self._show_swing()
+        self.on_swing(measured)
+
+    def on_swing(self, measured: Measured) -> None:
+        """For who files swings."""
+
+    def _show_swing(self) -> None:
+        practice = self.practice
+        told = practice.told if practice is not None and practice.stage == "told" else None
+        if practice is None or practice.drill is None or practice.drill.kind != "full" or (told and told.show):
+            self._withheld = False
+        if self._last_swing is not None:
+            self.broadcast(swing_message(self._last_swing, hidden=self._withheld))
+
+    # -- a drill
+    @property
+    def practice(self) -> Practice | None:
+        return None if self.runner is None else self.runner.practice
+
+    def start_practice(self, practice: Practice, *, alone: bool) -> None:
+        """Run a drill or a plan; what was run before is left as it is."""
+        self._leave_runner()
+        self.alone = alone
+        self.runner = Runner(practice, self.session, self.coach, on_cue=self._cued, on_state=self._practised)
+        self.runner.start()
+        if self.cautioned:
+            practice.do("cautions_read")
+        self.tell()
+        self._practised()
+
+    def end_practice(self) -> None:
+        self._leave_runner()
+        self._withheld = False
+        self._alerts = Alerts(*self.band, channels=self._channels())
+        self.broadcast({"type": "practice", "drill": None, "stage": None})
+        self.tell()
+
+    def _leave_runner(self) -> None:
+        if self.runner is not None:
+            self._start(self.runner.close())
+            self.runner = None
+        self._latest = None
+
+    def _cued(self, cue: Cue) -> None:
+        reading = self.runner.reading if self.runner is not None else None
+        fresh = reading is not None and cue.at_s - reading.arrival_s < _STALE_S
+        self._take(reading if reading is not None and fresh else _UNKNOWN, cue)
+
+    def _practised(self) -> None:
+        practice = self.practice
+        if practice is None:
+            return
+        self.broadcast(practice_message(practice, alone=self.alone))
+        self.tell()
+        if practice.stage == "told":
+            self._show_swing()
+        self.on_practice(practice)
+
+    def on_practice(self, practice: Practice) -> None:
+        """For who files tries: something of it has changed."""
 
     # -- to the screens
     def start(self) -> None:
-        self._tasks = [asyncio.create_task(self._push()), asyncio.create_task(self._shelve())]
+        for work in (self._push(), self._tick(), self._shelve()):
+            self._start(work)
+
+    def _start(self, work: Any) -> None:
+        task = asyncio.get_running_loop().create_task(work)
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
 
     async def close(self) -> None:
         self._stop()
-        for task in self._tasks:
+        if self.runner is not None:
+            await self.runner.close()
+        for task in tuple(self._tasks):
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
-        for screen in tuple(self.sockets):
-            screen.end()
 
     async def _push(self) -> None:
         last = 0.0
         while True:
             await self._news.wait()
-            wait = last + FRAME_S - time.monotonic()
-            if wait > 0:
-                await asyncio.sleep(wait)
+            await asyncio.sleep(max(GATHER_S, last + 1 / MOST_UPDATES - time.monotonic()))
             self._news.clear()
             last = time.monotonic()
-            if not self.sockets:
+            arrived, self._arrived_ms = self._arrived_ms, None
+            if not self.screens:
                 continue
             if self.guide is not None and not self.guide.finished:
-                self._broadcast({"type": "guide", **self.guide.state()})
-            reading = None if self.coach.paused else self.coach.reading()
-            if reading is not None:
-                self._broadcast(self._now(reading))
+                self.broadcast(guide_message(self.guide.state()))
+            elif self._latest is not None and not self.coach.paused:
+                reading, cue = self._latest
+                self.broadcast(self._now(reading, cue, arrived if arrived is not None else time.time() * 1000))
+
+    def _now(self, reading: Reading, cue: Cue, arrived_ms: float) -> dict[str, Any]:
+        if self.hurt is not None:
+            return now_message(
+                _UNKNOWN, Cue(cue.at_s, "none", "stopped"), arrived_ms=arrived_ms, hold=None, angle=self.angle
+            )
+        practice = self.practice
+        drill = practice.drill if practice is not None else None
+        hold: tuple[float, float] | None = cue.held_s, HOLD_S
+        if practice is not None:
+            held = practice.stage == "try" and drill is not None and drill.kind in ("hold", "ends", "slow")
+            hold = (cue.held_s, drill.hold_s) if held and drill is not None else None
+            if practice.stage == "range" and cue.board == "none":
+                return now_message(reading, Cue(cue.at_s, "none", "free"), arrived_ms=arrived_ms, hold=None,
+                                   angle=self.angle)  # fmt: skip
+        return now_message(reading, cue, arrived_ms=arrived_ms, hold=hold, angle=self.angle)
+
+    @property
+    def angle(self) -> str:
+        """The one on the board and the level."""
+        practice = self.practice
+        angle = practice.drill.angle if practice is not None and practice.drill is not None else "wrist_flexion"
+        return angle if angle in NOW_ANGLES else "wrist_flexion"
+
+    async def _tick(self) -> None:
+        """What sends nothing any more is said; the runner of a drill does that by itself."""
+        while True:
+            await asyncio.sleep(_TICK_S)
+            now = self.session.source.now_s()
+            silent = self._last_chunk_s is not None and now - self._last_chunk_s > _STALE_S
+            if silent and self.runner is None and self._latest is not None and not self.coach.paused:
+                self._decide(Reading(now, now, {}, 0.0), lost=True)
 
     async def _shelve(self) -> None:
         while True:
             await asyncio.sleep(_SHELF_S)
             self._send_shelf()
-            if self.coach.angles is None:
-                self.board.see(self.session.source.now_s(), None, None, swinging=False)
-
-    def _now(self, reading: Reading) -> dict[str, Any]:
-        self.stats["readings"] += 1
-        wrist = reading.angles["wrist_flexion"]
-        swinging = reading.speed_dps > SWING_DPS
-        now = self.session.source.now_s()
-        state = self.board.see(now, wrist.value_deg, wrist.u95_deg, swinging=swinging)
-        out: dict[str, Any] = {
-            "type": "now",
-            "at": round(reading.arrival_s, 3),
-            "ms": round(self._last_chunk_ms, 1),
-            "board": state,
-            "held": round(self.board.held_s, 1),
-            "speed": round(reading.speed_dps),
-        }
-        for key, name in (("wrist", "wrist_flexion"), ("face", "face_to_forearm"), ("shaft", "shaft_elevation")):
-            angle = reading.angles[name]
-            out[key] = [_r(angle.value_deg), _r(angle.u95_deg), angle.reason]
-        return out
 
     def _send_shelf(self) -> None:
-        self._broadcast(
+        recorder = self.session.recorder
+        self.broadcast(
             {
                 "type": "shelf",
-                "elapsed": round(self.session.source.now_s() - self.session.started_s),
-                "recording": self.session.recorder is not None and self.session.recorder.trouble is None,
+                "elapsed": max(0, round(self.session.source.now_s() - self.session.started_s)),
+                "recording": recorder is not None and recorder.trouble is None,
                 "sensors": [
                     {
                         "role": s.role,
-                        "name": s.name,
                         "state": s.state,
                         "rate": None if s.rate_hz is None else round(s.rate_hz),
                         "lost": s.lost,
@@ -220,75 +308,154 @@ class Hub:
             }
         )
 
-    def _state(self) -> dict[str, Any]:
+    def state(self) -> dict[str, Any]:
+        practice = self.practice
+        band: Sequence[float] | None = self.band
+        name = say("live.wrist_now")
+        if practice is not None:
+            drill = practice.state()["drill"]
+            band = drill["band"] if drill is not None and practice.stage in ("try", "told", "ready") else None
+            # the band of a change is none of the angle's
+            band = None if drill is not None and ".." in drill["event"] and not self._carrying else band
+            name = practice.drill.in_language(practice.drill.title, LANGUAGE) if practice.drill else name
         return {
             "type": "session",
-            "band": list(self.band),
-            "bandName": self.band_name,
-            "who": dict(self.who),
-            "handedness": self.session.handedness,
+            "open": True,
+            "band": None if band is None else list(band),
+            "angle": self.angle,
+            "bandName": name,
             "club": self.session.club,
             "paused": self.coach.paused,
             "ready": self.coach.angles is not None,
             "calibrating": self._calibrating,
             "guide": self.guide is not None and not self.guide.finished,
-            "canSwitch": self.next_recording is not None,
-            "buzz": list(self.session.source.sensors),
+            "hurt": self.hurt,
+            "alone": self.alone,
+            "channels": self.channels(),
         }
 
-    def _broadcast(self, message: Mapping[str, Any]) -> None:
-        if self.sockets:
-            text = json.dumps(message, ensure_ascii=False, allow_nan=False)
-            for screen in tuple(self.sockets):
-                screen.put(str(message["type"]), text)
-            if message["type"] == "now":
-                self.stats["updates"] += 1
+    @property
+    def _carrying(self) -> bool:
+        return self.practice is not None and self.practice.where.get("carry") == "down"
+
+    def channels(self) -> dict[str, bool | None]:
+        """Which alerts are on; None where the drill has none of that kind."""
+        practice = self.practice
+        if practice is None or practice.drill is None:
+            return {name: name not in self.off for name in CHANNELS}
+        off = practice.channels_off
+        return {name: name not in off if name in practice.drill.channels else None for name in CHANNELS}
+
+    def _channels(self) -> tuple[str, ...]:
+        return tuple(name for name in CHANNELS if name not in self.off)
+
+    def tell(self) -> None:
+        """How the session stands, to every screen."""
+        self.broadcast(self.state())
+
+    def broadcast(self, message: Mapping[str, Any], *, own: bool = False) -> None:
+        """To every screen; `own`: only to those of this machine."""
+        if not self.screens:
+            return
+        text = json.dumps(message, ensure_ascii=False, allow_nan=False)
+        others = text if message.get("link") is None else json.dumps({**message, "link": None}, ensure_ascii=False)
+        for screen in tuple(self.screens):
+            if screen.own or not own:
+                screen.put(str(message["type"]), text if screen.own else others)
 
     # -- from the screens
-    async def do(self, message: Mapping[str, Any]) -> None:
-        """What was tapped. Unknown words are left alone: an old page may still be open."""
+    def do(self, message: Mapping[str, Any]) -> bool:
+        """What was tapped. False for what is unknown here: an old page may still be open."""
         what = message.get("do")
         if what == "pause":
             self.coach.paused = not self.coach.paused
         elif what == "setup":
             self.begin_guide()
-        elif what in ("again", "skip", "back") and self.guide is not None:
+        elif what in ("again", "skip", "back"):
+            if self.guide is None:
+                return True
             {"again": self.guide.again, "skip": self.guide.skip, "back": self.guide.back}[str(what)]()
             if self.guide.finished and not self._calibrating:
                 self.calibrate()
-            self._broadcast({"type": "guide", **self.guide.state()})
+            self.broadcast(guide_message(self.guide.state()))
         elif what == "stop_setup":
             self.guide, self.coach.setting_up = None, False
-        elif what == "next" and self.next_recording is not None:
-            said = self.next_recording(message)
-            self._note("on", None, said)
-        elif what == "buzz":
-            pattern = [int(ms) for ms in list(message.get("pattern", []))[:8] if 0 < int(ms) <= 1000]
-            role: Any = message.get("role")
-            if pattern and role in self.session.source.sensors:
-                await self.session.source.buzz(role, pattern)
-            return
+        elif what == "cautions_read":
+            self.cautioned = True
+            if self.runner is not None:
+                self.runner.do("cautions_read")
+        elif what == "channel":
+            self._turn(str(message.get("name")), bool(message.get("on")))
+        elif what == "practice":
+            self._practise(message)
+        elif what == "hurts":
+            self._hurts(str(message.get("text") or "")[:300])
+        elif what == "go_on":
+            if self.alone:
+                return True  # the session has ended
+            self.hurt = None
+            if self.practice is not None and self.practice.stage == "hurt":
+                self.end_practice()
+        elif what == "stats":
+            late = self.runner.late_ms if self.runner is not None else self._decided_ms
+            self.broadcast({"type": "stats", "decided_ms": [round(x, 2) for x in late]})
+            late.clear()
+            return True
         else:
+            return False
+        self.tell()
+        return True
+
+    def _turn(self, name: str, on: bool) -> None:
+        if name not in CHANNELS:
             return
-        self._broadcast(self._state())
+        (self.off.discard if on else self.off.add)(name)
+        self._alerts.channels = self._channels()
+        if self.runner is not None:
+            self.runner.do("channel", name=name, on=on)
+
+    def _practise(self, message: Mapping[str, Any]) -> None:
+        if self.runner is None:
+            return
+        what = str(message.get("what"))
+        if what == "close":
+            if not self.alone:
+                self.end_practice()
+        elif what in ("range_done", "range_skip", "begin", "pass", "next", "skip", "stop"):
+            self.runner.do(what)
+        elif what == "guess":
+            self.runner.do("guess", side=message.get("side"), deg=message.get("deg"))
+
+    def _hurts(self, text: str) -> None:
+        """Everything stops at once; what to do stands on the page."""
+        first = self.hurt is None
+        self.hurt = " ".join(part for part in (self.hurt, text) if part)
+        if self.runner is not None:
+            self.runner.do("hurts", text=text)
+        self.on_hurt(self.hurt, first=first)
+
+    def on_hurt(self, text: str, *, first: bool) -> None:
+        """For who marks the session."""
 
     def calibrate(self) -> None:
         """The poses are held: work out the calibration, and go live."""
         self.coach.setting_up = False
         self._calibrating = True
         self.coach.calibrate()
-        self._broadcast(self._state())
+        self.tell()
 
     def begin_guide(self) -> None:
         self.guide = Guide(set(self.session.source.sensors), self.session.hold)
         self.coach.setting_up = True
 
-    def greeting(self) -> Sequence[Mapping[str, Any]]:
-        first: list[Mapping[str, Any]] = [self._state(), *self._notices[-5:]]
-        if self._last_swing:
-            first.append(self._last_swing)
+    def greeting(self) -> list[Mapping[str, Any]]:
+        first: list[Mapping[str, Any]] = [self.state(), *list(self._notices)[-5:]]
+        if self._last_swing is not None:
+            first.append(swing_message(self._last_swing, hidden=self._withheld))
         if self.guide is not None and not self.guide.finished:
-            first.append({"type": "guide", **self.guide.state()})
+            first.append(guide_message(self.guide.state()))
+        if self.practice is not None:
+            first.append(practice_message(self.practice, alone=self.alone))
         return first
 
 
@@ -296,14 +463,15 @@ class _Screen:
     """One socket. What it cannot take in time is replaced by what is newer: a slow phone sees fewer
     pictures, never old ones."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, own: bool) -> None:
+        self.own = own  # of this machine, not a phone on the network
         self._waiting: dict[str, str] = {}
         self._ordered: list[str] = []
         self._news = asyncio.Event()
         self._over = False
 
     def put(self, kind: str, text: str) -> None:
-        if kind in ("now", "shelf", "guide", "session"):
+        if kind in ("now", "shelf", "guide", "session", "practice", "room"):
             self._waiting[kind] = text
         elif len(self._ordered) < 100:
             self._ordered.append(text)
@@ -318,23 +486,31 @@ class _Screen:
         self._news.clear()
         if self._over:
             raise WebSocketDisconnect
-        out = [*self._ordered, *self._waiting.values()]
+        # what the rest is read by comes first
+        first = [text for kind in ("room", "session") if (text := self._waiting.pop(kind, None))]
+        out = [*first, *self._ordered, *self._waiting.values()]
         self._ordered, self._waiting = [], {}
         return out
 
 
-def attach(server: FastAPI, hub: Hub) -> None:
+# -- routes ----------------------------------------------------------------------------------------
+def attach(server: FastAPI, room: Room, *, own: bool = True, nav: Sequence[tuple[str, str]] = ()) -> None:
     """The page at /live, its socket and files. Who may ask is the server's guard's business, and a
-    second time the socket's own: browsers let any page open a socket to any address."""
+    second time the socket's own: browsers let any page open a socket to any address. `own`: this
+    machine's screens, which may see students. `nav`: label and address of the other pages."""
     server.mount("/live/static", StaticFiles(directory=ASSETS), name="live")
 
     @server.get("/live", include_in_schema=False)
     async def page() -> Response:
-        return HTMLResponse((ASSETS / "live.html").read_text(encoding="utf-8"))
+        return HTMLResponse(page_text(nav))
 
     @server.get("/live/tokens.css", include_in_schema=False)
     async def tokens() -> Response:
         return FileResponse(SHARED / "tokens.css")
+
+    @server.get("/live/mark.svg", include_in_schema=False)
+    async def mark() -> Response:
+        return FileResponse(SHARED / "mark.svg")
 
     @server.get("/live/fonts/{name}", include_in_schema=False)
     async def font(name: str) -> Response:
@@ -349,19 +525,33 @@ def attach(server: FastAPI, hub: Hub) -> None:
             await socket.close(1008)
             return
         await socket.accept()
-        screen = _Screen()
-        hub.sockets.add(screen)
+        screen = _Screen(own=own)
+        room.enter(screen)
         try:
-            for message in hub.greeting():
-                await socket.send_text(json.dumps(message, ensure_ascii=False))
-            await _both(_send(socket, screen), _receive(socket, hub))
+            await _both(_send(socket, screen), _receive(socket, room, own))
         finally:
-            hub.sockets.discard(screen)
+            room.leave(screen)
             with contextlib.suppress(RuntimeError, WebSocketDisconnect):
                 await socket.close()
 
 
-def live_server(hub: Hub) -> FastAPI:
+def page_text(nav: Sequence[tuple[str, str]]) -> str:
+    """The page in the user's language."""
+    import html
+    import re
+
+    text = (ASSETS / "live.html").read_text(encoding="utf-8")
+    links = "".join(f'<a href="{html.escape(to)}">{html.escape(label)}</a>' for label, to in nav)
+    here = f'<a href="/live" aria-current="page">{html.escape(say("live.page"))}</a>'
+    script = json.dumps(group("live"), ensure_ascii=False).replace("<", "\\u003c")
+    filled = {"language": LANGUAGE, "nav": here + links if nav else "", "words": script}
+    words = catalogue()
+    return re.sub(
+        r"\{\{([a-z_.]+)\}\}", lambda m: filled[m[1]] if m[1] in filled else html.escape(words[m[1]], quote=True), text
+    )
+
+
+def live_server(room: Room) -> FastAPI:
     """A server of the live page alone, for this machine: the guard of the dashboard stands before it."""
     from fastapi.responses import RedirectResponse
 
@@ -369,7 +559,7 @@ def live_server(hub: Hub) -> FastAPI:
 
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     server.add_middleware(Guard, pages=())
-    attach(server, hub)
+    attach(server, room)
 
     @server.get("/", include_in_schema=False)
     async def home() -> Response:
@@ -391,7 +581,7 @@ async def _send(socket: WebSocket, screen: _Screen) -> None:
             await socket.send_text(text)
 
 
-async def _receive(socket: WebSocket, hub: Hub) -> None:
+async def _receive(socket: WebSocket, room: Room, own: bool) -> None:
     while True:
         text = await socket.receive_text()
         if len(text) > 4096:
@@ -399,7 +589,7 @@ async def _receive(socket: WebSocket, hub: Hub) -> None:
         with contextlib.suppress(ValueError, TypeError):
             message = json.loads(text)
             if isinstance(message, dict):
-                await hub.do(message)
+                await room.do(message, own=own)
 
 
 async def _both(*work: Any) -> None:
@@ -413,42 +603,3 @@ async def _both(*work: Any) -> None:
         for result in await asyncio.gather(*tasks, return_exceptions=True):
             if isinstance(result, Exception) and not isinstance(result, WebSocketDisconnect | RuntimeError):
                 raise result
-
-
-def swing_message(measured: Measured) -> dict[str, Any]:
-    swing = measured.swing
-    rows = []
-    for angle, event, label in (
-        ("wrist_flexion", "top", "Wrist, top"),
-        ("wrist_flexion", "shaft_level_down", "Wrist, shaft level down"),
-        ("face_to_forearm", "top", "Face to arm, top"),
-        ("shaft_past_level", "top", "Past level, top"),
-    ):
-        value = swing.angles.get(angle, {}).get(event)
-        if value is None:
-            continue
-        band = swing.bands.get(f"{angle}@{event}")
-        rows.append(
-            {
-                "label": label,
-                "angle": angle,
-                "value": _r(value.value_deg),
-                "u95": _r(value.u95_deg),
-                "reason": value.reason,
-                "band": None if band is None else [band.low_deg, band.high_deg],
-                "verdict": None if band is None else band.verdict,
-            }
-        )
-    return {
-        "type": "swing",
-        "index": swing.index,
-        "kind": swing.kind,
-        "grade": swing.grade,
-        "final": measured.final,
-        "took": round(measured.took_s, 2),
-        "rows": rows,
-    }
-
-
-def _r(x: float | None) -> float | None:
-    return None if x is None else round(float(x), 1)

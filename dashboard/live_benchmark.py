@@ -33,6 +33,14 @@ FLAGS = [
     "--disable-sync",
 ]
 
+_DECIDED = """async () => {
+  liveStats.decided = null;
+  liveStats.tell({ do: "stats" });
+  while (!liveStats.decided) await new Promise((done) => setTimeout(done, 20));
+  return liveStats.decided;
+}"""
+"""How long the decisions took since this was last asked."""
+
 
 def measure_live(*, seconds: float = 15.0, seed: int = 1, chromium: str | None = None) -> dict[str, Any]:
     """Everything, as numbers. The page is None where there is no browser."""
@@ -96,6 +104,7 @@ def page_cost(folder: Path, *, seconds: float, chromium: str) -> dict[str, Any] 
     except ImportError:
         return None
     command = [sys.executable, "-m", "dashboard.command", "live", "--replay", str(folder), "--no-browser"]
+    command += ["--band", "5", "25"]  # the wrist at address lies below: there is something to be heard
     server = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
     try:
         assert server.stdout is not None
@@ -108,14 +117,22 @@ def page_cost(folder: Path, *, seconds: float, chromium: str) -> dict[str, Any] 
             page = browser.new_page(viewport={"width": 1280, "height": 990})
             page.goto(address)
             page.click("#cautions-ok")
+            page.click("#tone")
             # Measured from the first reading on: before it the calibration is being worked out.
             page.locator("#board:not([data-state='none'])").wait_for(timeout=120_000)
-            page.evaluate("liveStats.late.length = 0; liveStats.started = performance.now(); 0")
+            page.evaluate(_DECIDED)
+            page.evaluate(
+                "liveStats.tones.log.length = 0; liveStats.late.length = 0; liveStats.started = performance.now(); 0"
+            )
             cpu, start = (_cpu(server.pid), _cpu_of_browser()), time.monotonic()
             time.sleep(seconds)
             took = time.monotonic() - start
             busy = _cpu(server.pid), _cpu_of_browser()
-            late, ran, shelf = page.evaluate("[liveStats.late, (performance.now() - liveStats.started) / 1000, shelf]")
+            late, ran, shelf, sounds = page.evaluate(
+                "[liveStats.late, (performance.now() - liveStats.started) / 1000, liveStats.page.shelf, "
+                "liveStats.tones.log]"
+            )
+            decided = page.evaluate(_DECIDED)
             browser.close()
     finally:
         server.send_signal(signal.SIGINT)
@@ -125,16 +142,28 @@ def page_cost(folder: Path, *, seconds: float, chromium: str) -> dict[str, Any] 
             server.kill()
     if not late:
         raise CupbowError("the page drew nothing; run cupbow live --replay on a recording to see why")
-    p50, p95, p99 = np.percentile(np.array(late, float), [50, 95, 99])
     return {
         "seconds": round(took, 1),
         "samples": sum(s["samples"] for s in shelf),
         "lost": sum(s["lost"] or 0 for s in shelf),
         "updates_per_s": round(len(late) / ran, 1),
-        "sample_to_screen_ms": {"p50": round(p50, 1), "p95": round(p95, 1), "p99": round(p99, 1)},
+        "sample_to_decision_ms": _spread(decided),
+        "sample_to_screen_ms": _spread(late),
+        # from the arrival of the sample that it follows until the pulse was handed to the sound card's clock,
+        # and until it would be heard; without a loudspeaker the browser's own sink keeps that clock
+        "sample_to_sound_set_ms": _spread([s["set"] - s["arrived"] for s in sounds if s["kind"] == "pulse"]),
+        "sample_to_sound_ms": _spread([s["starts"] - s["arrived"] for s in sounds if s["kind"] == "pulse"]),
         "server_cpu": _share(cpu[0], busy[0], took),
         "browser_cpu": _share(cpu[1], busy[1], took),
     }
+
+
+def _spread(values: list[float]) -> dict[str, float | int | None]:
+    """Percentiles in milliseconds, and of how many; none of none."""
+    if not values:
+        return {"n": 0, "p50": None, "p95": None, "p99": None}
+    p50, p95, p99 = np.percentile(np.array(values, float), [50, 95, 99])
+    return {"n": len(values), "p50": round(float(p50), 1), "p95": round(float(p95), 1), "p99": round(float(p99), 1)}
 
 
 def _share(before: float | None, after: float | None, seconds: float) -> float | None:

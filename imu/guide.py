@@ -31,82 +31,22 @@ _SLOWEST_DPS = 12.0
 
 @dataclass(frozen=True)
 class Step:
-    """One step: a pose to be held, or a slow motion to be made."""
+    """One step: a pose to be held, or a slow motion to be made. What is said of it is the screen's."""
 
     key: str
     pose: str | None  # the manifest's name; None for motions
     needs: tuple[Role, ...]  # sensors that must hold still, or that make the motion
-    title: str
-    text: str
-    tip: str
 
 
 STEPS: tuple[Step, ...] = (
-    Step(
-        "club_square",
-        "club_square",
-        ("club",),
-        "Club square",
-        "Sole the club behind a line, leading edge square to it, shaft upright: leaning neither to the target nor away.",
-        "Rest the grip against your leg.",
-    ),
-    Step(
-        "club_hang",
-        "club_hang",
-        ("club",),
-        "Club hang",
-        "Hold the club by the end of its grip with two fingers and let it hang free.",
-        "Wait until it no longer swings.",
-    ),
-    Step(
-        "hang",
-        "hang",
-        ("forearm", "hand"),
-        "Hang",
-        "Let the lead arm hang straight down, hand in line with the forearm, thumb forward.",
-        "Lean against a wall with your shoulder.",
-    ),
-    Step(
-        "handshake",
-        "handshake",
-        ("forearm", "hand"),
-        "Handshake",
-        "Elbow square, forearm level, thumb up. Lay a ruler along the back of hand and forearm, beside the sensors: "
-        "both touch it, on skin, all the way.",
-        "Rest the elbow against your side. It steadies the arm.",
-    ),
-    Step(
-        "handshake_2",
-        "handshake",
-        ("forearm", "hand"),
-        "Handshake again",
-        "Drop the arm, then the same once more, ruler and all. Two that agree make the zero surer.",
-        "Rest the elbow against your side.",
-    ),
-    Step(
-        "bends",
-        None,
-        ("hand",),
-        "Slow bends",
-        "Forearm level as it was: bend the wrist back and forth three times, slowly, two seconds each way.",
-        "Slower.",
-    ),
-    Step(
-        "rolls",
-        None,
-        ("forearm",),
-        "Slow rolls",
-        "Upper arm still: turn the forearm palm up and palm down three times, slowly.",
-        "Slower.",
-    ),
-    Step(
-        "grip_flat",
-        "grip_flat",
-        ("forearm", "hand", "club"),
-        "Grip, wrist flat",
-        "Take the club in your own grip, forearm level, thumb up, wrist flat against the ruler.",
-        "Let the other hand carry the club's weight.",
-    ),
+    Step("club_square", "club_square", ("club",)),
+    Step("club_hang", "club_hang", ("club",)),
+    Step("hang", "hang", ("forearm", "hand")),
+    Step("handshake", "handshake", ("forearm", "hand")),
+    Step("handshake_2", "handshake", ("forearm", "hand")),
+    Step("bends", None, ("hand",)),
+    Step("rolls", None, ("forearm",)),
+    Step("grip_flat", "grip_flat", ("forearm", "hand", "club")),
 )
 
 
@@ -194,7 +134,7 @@ class Guide:
             return
         if rate > LIMIT_DPS:
             if self._since_s is not None and now - self._since_s > 0.4:
-                self.moved = {"role": worst, "after_s": round(now - self._since_s, 1), "tip": step.tip}
+                self.moved = {"role": worst, "after_s": round(now - self._since_s, 1)}
             self._since_s = None
             return
         if self._since_s is None:
@@ -241,20 +181,19 @@ class Guide:
         self._turned.clear()
 
     # -- what is shown
-    def checks(self) -> list[dict[str, str | bool]]:
-        """What the poses that were held say of each other."""
-        out: list[dict[str, str | bool]] = []
+    def checks(self) -> list[dict[str, str | bool | float]]:
+        """What the poses that were held say of each other: `quarter_turn` (degrees between hang and
+        handshake) and `together` (arm and hand turned alike)."""
+        out: list[dict[str, str | bool | float]] = []
         hang, shake = self._ups.get("hang"), self._ups.get("handshake")
         if hang and shake:
             turned = {role: _angle_deg(hang[role], shake[role]) for role in hang if role in shake}
             if "forearm" in turned:
                 near = abs(turned["forearm"] - 90) < 25
-                text = f"{turned['forearm']:.0f}°, should be near 90°"
-                out.append({"ok": near, "what": "A quarter turn since hang", "text": text})
+                out.append({"key": "quarter_turn", "ok": near, "deg": turned["forearm"]})
             if {"forearm", "hand"} <= set(turned):
                 same = abs(turned["forearm"] - turned["hand"]) < 30
-                text = "both turned together" if same else "they turned differently: is each strapped where it says?"
-                out.append({"ok": same, "what": "Arm and hand agree", "text": text})
+                out.append({"key": "together", "ok": same})
         return out
 
     def state(self) -> dict[str, Any]:
@@ -263,9 +202,7 @@ class Guide:
         return {
             "finished": self.finished,
             "index": self.index,
-            "steps": [{"key": s.key, "title": s.title, "done": d} for s, d in zip(self.steps, self.done, strict=True)],
-            "title": step.title if step else "",
-            "text": step.text if step else "",
+            "steps": [{"key": s.key, "done": d} for s, d in zip(self.steps, self.done, strict=True)],
             "motion": bool(step and step.pose is None),
             "held_s": round(held, 2),
             "hold_s": HOLD_S,

@@ -105,6 +105,7 @@ class LiveCoach:
         self._jobs: set[asyncio.Task[Any]] = set()
         # A swing's numbers never wait for a long fit.
         self._pools: dict[str, ProcessPoolExecutor] = {}
+        self._last: Measurement | None = None
         self._stop_listening = self.session.listen(self._hear)
 
     # -- samples
@@ -127,7 +128,7 @@ class LiveCoach:
     # -- recordings
     def begin(self, *, keep_calibration: bool) -> None:
         """Another recording has begun. Where the straps stay on, the calibration serves on."""
-        self.swings = []
+        self.swings, self._last = [], None
         self.brought = self.calibration if keep_calibration else None
         if not keep_calibration:
             self.calibration, self.angles = None, None
@@ -176,7 +177,7 @@ class LiveCoach:
             return
         if swings is not self.swings:
             return
-        before = len(self.swings)
+        before, self._last = len(self.swings), measurement
         for swing in measurement.swings:
             swing = moved(swing, offset)
             if any(same_swing(known.swing, swing) for known in self.swings):
@@ -192,6 +193,11 @@ class LiveCoach:
             self.on_swing(measured)
         if any(before < n <= len(self.swings) for n in REFIT_AFTER):
             await self._calibrate()
+
+    def shown(self) -> Measurement | None:
+        """The present recording's swings as they were shown, as one measurement."""
+        swings = tuple(m.swing for m in self.swings if not m.final)
+        return replace(self._last, swings=swings) if self._last is not None and swings else None
 
     def _cut_from(self, finish_s: float) -> float:
         """From the rest after the swing before, but not further back than `BEFORE_S`."""

@@ -103,8 +103,8 @@ def test_swapped_straps_show_between_hang_and_handshake():
     player.up = {"forearm": np.array([0.0, 9.81, 0.0]), "hand": UP}  # the hand did not turn with the arm
     player.move()
     player.feed(2.6)
-    checks = {c["what"]: c["ok"] for c in player.guide.checks()}
-    assert checks == {"A quarter turn since hang": True, "Arm and hand agree": False}
+    checks = {c["key"]: c["ok"] for c in player.guide.checks()}
+    assert checks == {"quarter_turn": True, "together": False}
 
 
 def test_skip_and_back():

@@ -14,11 +14,7 @@ import pytest
 pytest.importorskip("cryptography", reason="the certificate is made with cryptography")
 
 from dashboard.lan import TRIES, Pairing, certificate_for, lan_app
-from dashboard.live import Hub
-from imu.live import LiveSession
-from imu.live_coach import LiveCoach
-from imu.readers.virtual import ReplaySource
-from tests.test_live_page import recording
+from dashboard.live_room import Room
 
 
 class Lan:
@@ -37,22 +33,17 @@ class Lan:
 
         listening = socket.create_server(("127.0.0.1", 0))
         self.port = listening.getsockname()[1]
-        source = ReplaySource(recording(30.0))
-        session = LiveSession(source, handedness="right")
-        coach = LiveCoach(session)
-        hub = Hub(session, coach)
+        room = Room()
         self.pairing = Pairing(say=self.said.append, address=f"https://127.0.0.1:{self.port}")
         certificate, key = certificate_for("127.0.0.1", self.place)
         self.certificate = certificate
         config = uvicorn.Config(
-            lan_app(hub, self.pairing), log_level="error", lifespan="off", ssl_certfile=certificate, ssl_keyfile=key
+            lan_app(room, self.pairing), log_level="error", lifespan="off", ssl_certfile=certificate, ssl_keyfile=key
         )
         self.server = uvicorn.Server(config)
-        hub.start()
         self.ready.set()
         await self.server.serve(sockets=[listening])
-        await hub.close()
-        await coach.close()
+        await room.close()
 
     def __enter__(self) -> Lan:
         self.thread.start()
@@ -127,7 +118,7 @@ def test_the_socket_wants_cookie_and_own_page(lan):
         except WebSocketException:
             return None
 
-    assert knock(own, cookie) == "session"
+    assert knock(own, cookie) == "room"
     assert knock(own, None) is None
     assert knock("https://evil.example", cookie) is None
 

@@ -45,8 +45,17 @@ def _show(report: dict[str, Any]) -> None:
         print("page: no browser was found (name one with --chromium)")
         return
     print(f"samples: {page['samples']} received, {page['lost']} lost")
-    late = page["sample_to_screen_ms"]
-    print(f"sample → screen: p50 {late['p50']:.1f}, p95 {late['p95']:.1f}, p99 {late['p99']:.1f} ms, "
-          f"{page['updates_per_s']:.0f} updates a second")  # fmt: skip
+    print(f"{page['updates_per_s']:.0f} updates a second")
+    for key, label in (
+        ("sample_to_decision_ms", "decision"),
+        ("sample_to_screen_ms", "screen"),
+        ("sample_to_sound_set_ms", "sound set"),
+        ("sample_to_sound_ms", "sound"),
+    ):
+        late = page[key]
+        if late["n"]:
+            print(
+                f"sample → {label:9}  p50 {late['p50']:.1f}, p95 {late['p95']:.1f}, p99 {late['p99']:.1f} ms  ({late['n']})"
+            )
     if page["server_cpu"] is not None:
         print(f"processor: server {page['server_cpu']:.0%} of a core, browser {page['browser_cpu']:.0%}")

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import dashboard
 from dashboard.commands.serve import add_server_arguments, serve
 from imu.errors import CupbowError
+
+if TYPE_CHECKING:
+    from dashboard.live_room import Room
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -17,12 +21,33 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     if args.live:
-        from dashboard.commands.live import serve_recording
-        from imu import readers
-
-        latest = max(path.parent for path in demo_recordings().rglob("recording.toml"))
-        return serve_recording(readers.read(latest), port=args.port, browser=not args.no_browser)
+        return live(args)
     return serve(demo_recordings(), port=args.port, browser=not args.no_browser)
+
+
+def live(args: argparse.Namespace) -> int:
+    """The newest demo recording as virtual sensors, the dashboard over the others beside it."""
+    from dashboard.commands.live import serve_live
+    from imu import readers
+
+    root = demo_recordings()
+    latest = max(path.parent for path in root.rglob("recording.toml"))
+
+    async def play(room: Room) -> None:
+        await room.open_recording(readers.read(latest))
+
+    return serve_live(
+        argparse.Namespace(
+            record=None,
+            shown=root,
+            port=args.port,
+            no_browser=args.no_browser,
+            lan=False,
+            band=(-10.0, 10.0),
+            layouts=None,
+        ),
+        play,
+    )
 
 
 def demo_recordings() -> Path:

@@ -23,9 +23,11 @@ from sqlalchemy import delete, select
 from imu.errors import CupbowError
 from imu.library import files, filing, finding
 from imu.library.measuring import SHIPPED_BANDS, code_version
-from imu.library.schema import Lesson, Recording, Student, Try, now
+from imu.library.schema import Lesson, Recording, Student, now
+from imu.library.schema import Try as FiledTry
 from imu.library.store import CALIBRATION, Library
 from imu.measured import Measurement
+from imu.practice.journal import Try
 from imu.readers.source import SensorInfo
 from imu.recorder import Recorder
 from imu.recording import Handedness, Role
@@ -72,11 +74,12 @@ class Ledger:
         *,
         student_id: str,
         sensors: Mapping[Role, SensorInfo],
+        handedness: Handedness | None = None,
         club: str = "",
         drill: str = "",
         calibration: Calibration | None = None,
     ) -> Recorder:
-        """A recorder into the library. `calibration` is kept beside the samples: with it they are
+        """A recorder into the library; without a handedness, the student's. `calibration` is kept beside the samples: with it they are
         measured later, where they hold no poses of their own."""
         golfer = self.golfer(student_id)
         lesson = self.lesson_of_today(student_id)
@@ -88,7 +91,8 @@ class Ledger:
             files.make_private(folder.parent / CALIBRATION)
             calibration.save(folder.parent / CALIBRATION / SAVED)
         facts = {"drill": drill} if drill else {}
-        return Recorder(folder, handedness=golfer.handedness, club=club or None, sensors=sensors, facts=facts)
+        hand = handedness or golfer.handedness
+        return Recorder(folder, handedness=hand, club=club or None, sensors=sensors, facts=facts)
 
     def lesson_of_today(self, student_id: str) -> Lesson:
         today = now().astimezone().date()
@@ -133,6 +137,23 @@ class Ledger:
             self.library, identity, measurement, code=code_version(), calibration=name, bands=SHIPPED_BANDS, stage=stage
         )
 
+    def note_try(self, recorder: Recorder, one: Try) -> None:
+        """A try of a drill was done; noted twice it is there once."""
+        filing.note_try(
+            self.library,
+            self.lesson_id(recorder),
+            drill=one.drill,
+            number=one.number,
+            held=one.held,
+            shown=one.shown or one.live,
+            angle=one.angle,
+            event=one.event,
+            value_deg=one.value_deg,
+            u95_deg=one.u95_deg,
+            at=one.at,
+            try_id=one.id,
+        )
+
     def hurt(self, recorder: Recorder, what: str) -> None:
         """ "It hurts" was pressed: the lesson says so, and what."""
         filing.edit_lesson(self.library, self.lesson_id(recorder), changes={"hurt": what})
@@ -172,7 +193,8 @@ def _drop(library: Library, identity: str) -> None:
         session.execute(delete(Recording).where(Recording.id == identity))
         lesson = filing._get(session, Lesson, lesson_id)
         used = any(
-            session.scalar(select(table.id).where(table.lesson_id == lesson_id).limit(1)) for table in (Recording, Try)
+            session.scalar(select(table.id).where(table.lesson_id == lesson_id).limit(1))
+            for table in (Recording, FiledTry)
         )
         if not used and not (lesson.thought or lesson.notes or lesson.hurt):
             session.execute(delete(Lesson).where(Lesson.id == lesson_id))
