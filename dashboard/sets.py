@@ -3,7 +3,7 @@
 What lies under the root is grouped by day and club; a day is a lesson. Each recording has its own
 calibration. Keys stand in links: a lesson's is that of its first recording, `club:7-iron` is every
 lesson with a club, `best:7-iron` the swings that no band calls out, `lesson:<identity>:<club>` a lesson of
-the library.
+the library, `thought:<identity>:<number>:before:<club>` its swings before a thought was given (or after).
 """
 
 from __future__ import annotations
@@ -18,11 +18,15 @@ from imu.compare import Part, SwingSet
 from imu.errors import CupbowError, UsageError
 
 if TYPE_CHECKING:
-    from imu.library.sets import LessonSet
+    from collections.abc import Callable
+
+    from imu.library.sets import LessonSet, ThoughtSets
+    from imu.library.store import Library
 
 CLUB = "club:"
 FILED = "lesson:"
 BEST = "best:"
+THOUGHT = "thought:"
 
 
 @dataclass(frozen=True)
@@ -94,20 +98,57 @@ def bests(service: Service) -> list[Offer]:
     return [Offer(BEST + o.club, say("compare.own_best"), o.club, "", o.entries) for o in clubs(service)]
 
 
+def in_library(key: str | None) -> bool:
+    """Whether a key is of a lesson in the library."""
+    return bool(key) and str(key).startswith((FILED, THOUGHT))
+
+
+def lesson_id(key: str) -> str:
+    return key.split(":")[1] if in_library(key) else ""
+
+
 def filed(service: Service, key: str) -> list[Offer]:
     """The lessons of the student whose lesson this key names, the earliest first."""
-    from imu.library import finding
     from imu.library.sets import lesson_sets
+
+    return _of_student(
+        service, key, lambda library, student: [filed_offer(s) for s in lesson_sets(library, student_id=student)]
+    )
+
+
+def thoughts(service: Service, key: str) -> list[Offer]:
+    """Before and after each thought of the student whose lesson this key names, the earliest first."""
+    from imu.library.sets import thought_sets
+
+    return _of_student(
+        service,
+        key,
+        lambda library, student: [
+            o for t in thought_sets(library, student_id=student) for o in (_thought(t, "before"), _thought(t, "after"))
+        ],
+    )
+
+
+def _thought(found: ThoughtSets, side: str) -> Offer:
+    day = found.lesson.held_at.astimezone().date().isoformat()
+    thought = found.thought if len(found.thought) <= 48 else found.thought[:47].rstrip() + "…"
+    title = say(f"change.{side}", thought=thought, day=day_words(day))
+    swings = found.before if side == "before" else found.after
+    return Offer(f"{THOUGHT}{found.lesson.id}:{found.number}:{side}:{found.club}", title, found.club, day, (), swings)
+
+
+def _of_student(service: Service, key: str, found: Callable[[Library, str], list[Offer]]) -> list[Offer]:
+    from imu.library import finding
 
     library = service.library()
     if library is None:
         return []
     with library:
         try:
-            lesson = finding.lesson_of_id(library, key.removeprefix(FILED).partition(":")[0])
+            lesson = finding.lesson_of_id(library, lesson_id(key))
         except UsageError:
             return []
-        return [filed_offer(s) for s in lesson_sets(library, student_id=lesson.student_id)]
+        return found(library, lesson.student_id)
 
 
 def filed_offer(held: LessonSet) -> Offer:
@@ -121,6 +162,8 @@ def filed_offer(held: LessonSet) -> Offer:
 def offer(service: Service, key: str) -> Offer | None:
     if key.startswith(FILED):
         return next((o for o in filed(service, key) if o.key == key), None)
+    if key.startswith(THOUGHT):
+        return next((o for o in thoughts(service, key) if o.key == key), None)
     pool = bests if key.startswith(BEST) else clubs if key.startswith(CLUB) else lessons
     return next((o for o in pool(service) if o.key == key), None)
 

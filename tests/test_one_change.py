@@ -36,8 +36,8 @@ def test_a_wrist_outside_its_band_is_brought_just_inside_and_its_gain_is_the_geo
     assert first.aim_deg == pytest.approx(-10.0 + mean.u95, abs=0.06)
     assert (first.low_deg, first.high_deg) == BANDS[TOP]
     gain = next(g for g in first.gains if g.effect == FACE)
-    assert gain.deg == pytest.approx(-0.85 * first.deg, rel=1e-6)
-    assert gain.u95 == pytest.approx(0.1 * first.deg, rel=1e-6)  # 1 degree for 10, as the model says
+    assert gain.deg == pytest.approx(-0.85 * first.deg, abs=0.05)  # aims are whole tenths
+    assert gain.u95 == pytest.approx(0.1 * first.deg, abs=0.05)  # 1 degree for 10, as the model says
     assert gain.mends > 0
     assert first.spreads == pytest.approx(abs(first.deg) / mean.sd)
     assert re.fullmatch(r"Wrist 1\d° more bowed at the top", first.title)
@@ -119,11 +119,7 @@ def test_nothing_out_means_nothing_to_change_and_says_so():
     found, _ = looked(bands={TOP: (-60.0, 60.0), FACE: (-60.0, 60.0)})
     assert found.ranked == ()
     assert "nothing is surely outside its band" in found.reason
-    assert (
-        "no sure" in found.passed_over[LOST]
-        or "inside" in found.passed_over[LOST]
-        or "no band" in found.passed_over[LOST]
-    )
+    assert found.passed_over[LOST] == "it has no band, and nothing that it leads to is surely outside its own"
 
 
 def test_one_swing_and_sensors_not_worn_give_no_candidate():

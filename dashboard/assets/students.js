@@ -90,12 +90,17 @@
 
   function Wrong({ recording, figure, ask }) {
     const w = figure.words;
+    const [given, setGiven] = React.useState("");
     const [club, setClub] = React.useState(""), [from, setFrom] = React.useState("1"), [to, setTo] = React.useState(""), [why, setWhy] = React.useState("");
     return h("details", { className: "wrong no-print" }, h("summary", null, w.wrong),
       h("form", { className: "filters", onSubmit: (e) => { e.preventDefault(); if (club.trim()) ask({ club, recording: recording.id, from: Number(from) || 1 }); } },
         field(w.from_swing, h("input", { type: "number", min: 1, value: from, onChange: (e) => setFrom(e.target.value) })),
         field(w.club, h("input", { type: "text", value: club, maxLength: 100, list: "clubs-known", onChange: (e) => setClub(e.target.value) })),
         h("button", { type: "submit", disabled: !club.trim() }, w.correct)),
+      h("form", { className: "filters", onSubmit: (e) => { e.preventDefault(); if (given.trim()) ask({ given, recording: recording.id, from: Number(from) || 1 }); } },
+        field(w.from_swing, h("input", { type: "number", min: 1, value: from, onChange: (e) => setFrom(e.target.value) })),
+        field(w.given, h("input", { type: "text", value: given, maxLength: 400, onChange: (e) => setGiven(e.target.value) }), "grow"),
+        h("button", { type: "submit", disabled: !given.trim() }, w.given_do)),
       h("form", { className: "filters", onSubmit: (e) => { e.preventDefault(); if (to) ask({ move: recording.id, student: to }); } },
         field(w.belongs, select(to, [["", w.choose], ...figure.others], setTo)),
         h("button", { type: "submit", disabled: !to }, w.move),
@@ -135,6 +140,7 @@
       h("section", { className: "card" }, h("form", { className: "filters", onSubmit: (e) => { e.preventDefault(); ask({ thought }); } },
         field(w.thought, h("input", { type: "text", value: thought, maxLength: 400, placeholder: w.thought_none, onChange: (e) => setThought(e.target.value) }), "grow"),
         h("button", { type: "submit", className: "no-print", disabled: thought === figure.thought }, w.keep)),
+        figure.compare_thought ? h("a", { href: figure.compare_thought, className: "button", "data-go": "" }, w.compare_thought) : null,
         figure.hurt ? h("p", { className: "band-fault" }, figure.hurt) : null),
       h("datalist", { id: "clubs-known" }, figure.clubs.map((c) => h("option", { key: c, value: c }))),
       figure.recordings.map((r) => h("section", { key: r.id, className: "card" }, h("h2", { className: "card-title" }, r.title),

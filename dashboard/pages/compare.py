@@ -1,6 +1,6 @@
 """The compare page: two sets of swings, what has changed between them, and what can't be told yet.
 
-Its link says what is shown: `/compare?a=…&b=…&by=lessons&kind=full&targets=…&angle=…&shape=1`.
+Its link says what is shown: `/compare?a=…&b=…&by=lessons|clubs|best|thoughts&kind=full&targets=…&angle=…&shape=1`.
 """
 
 from __future__ import annotations
@@ -17,7 +17,24 @@ from dashboard import components as ui
 from dashboard import ridges
 from dashboard.pages import Page
 from dashboard.service import Service
-from dashboard.sets import BEST, FILED, Offer, Pending, bests, clubs, counted, filed, labels_of, lessons, offer, set_of
+from dashboard.sets import (
+    BEST,
+    FILED,
+    THOUGHT,
+    Offer,
+    Pending,
+    bests,
+    clubs,
+    counted,
+    filed,
+    in_library,
+    labels_of,
+    lesson_id,
+    lessons,
+    offer,
+    set_of,
+    thoughts,
+)
 from dashboard.words import say
 from imu.compare import CHANGED, Comparison, Pair, Row, SwingSet, compare
 from imu.curves import CurveComparison, compare_curves, span_words
@@ -27,7 +44,7 @@ from imu.wording import change_words, headline, measure_words, side_words, tell_
 
 PATH = "/compare"
 POLL_MS = 500
-BY = ("lessons", "clubs", "best")
+BY = ("lessons", "clubs", "best", "thoughts")
 
 
 @dataclass(frozen=True)
@@ -106,6 +123,8 @@ def view(service: Service, choice: Choice) -> View:
     choice = filled(service, choice, pool)
     a, b = (offer(service, key) if key else None for key in (choice.a, choice.b))
     head = _choosers(service, choice, pool, a, b)
+    if choice.by == "thoughts" and not (a and b):
+        return View([head, ui.fault(say("change.no_thought"), say("change.no_thought_do"))])
     if choice.a is None or choice.b is None:
         return View([head, ui.fault(say("compare.no_two"), say("compare.no_two_do"))])
     if a is None or b is None:
@@ -147,8 +166,8 @@ def waiting(pending: Pending, left: int) -> html.Section:
 def pool_of(service: Service, choice: Choice) -> list[Offer]:
     by = choice.by
     for key in (choice.a, choice.b):
-        if key and key.startswith(FILED):
-            return filed(service, key)
+        if key and in_library(key):
+            return thoughts(service, key) if by == "thoughts" else filed(service, key)
     if by == "clubs":
         return [*clubs(service), *lessons(service)]
     return [*(bests(service) if by == "best" else []), *lessons(service)]
@@ -158,6 +177,10 @@ def filled(service: Service, choice: Choice, pool: Sequence[Offer]) -> Choice:
     """The pair that is meant where a link names none: first and last lesson with one club, the two
     clubs, or the best so far with the last lesson."""
     taught = [o for o in pool if not o.key.startswith(("club:", BEST))]
+    if choice.by == "thoughts":
+        given = [key for key in (choice.a, choice.b) if key and key.startswith(THOUGHT)]
+        pair = [o.key for o in pool if lesson_id(o.key) == lesson_id(choice.a or "")] or [o.key for o in pool]
+        return choice if len(given) == 2 else replace(choice, a=pair[-2], b=pair[-1]) if len(pair) > 1 else choice
     if choice.a and choice.b:
         return choice
     most = max(taught, key=lambda o: sum(x.club == o.club for x in taught), default=None)
@@ -173,14 +196,19 @@ def filled(service: Service, choice: Choice, pool: Sequence[Offer]) -> Choice:
 
 
 def _choosers(service: Service, choice: Choice, pool: Sequence[Offer], a: Offer | None, b: Offer | None) -> html.Div:
-    segments = [
-        html.A(
-            say(f"compare.{by}"),
-            href=Choice(by=by, kind=choice.kind, targets=choice.targets).link,
-            **({"data-go": ""} | (ui.aria(current="true") if by == choice.by else {})),
-        )
-        for by in BY
-    ]
+    # Thoughts are the library's: they are offered beside a student's lessons, and lead back to these.
+    student = next((key for key in (choice.a, choice.b) if in_library(key)), None)
+    segments = []
+    for by in BY:
+        to = Choice(by=by, kind=choice.kind, targets=choice.targets)
+        if student and by == "lessons":
+            to = replace(to, a=_plain(service, student, choice, last=False), b=_plain(service, student, choice))
+        elif by == "thoughts":
+            if student is None:
+                continue
+            to = replace(to, a=student)
+        current = ui.aria(current="true") if by == choice.by else {}
+        segments.append(html.A(say(f"compare.{by}"), href=to.link, **({"data-go": ""} | current)))
     return html.Div(
         [
             _chooser(service, choice, pool, a, "a"),
@@ -190,6 +218,15 @@ def _choosers(service: Service, choice: Choice, pool: Sequence[Offer], a: Offer 
         ],
         className="sets no-print",
     )
+
+
+def _plain(service: Service, student: str, choice: Choice, *, last: bool = True) -> str | None:
+    """A lesson of this student for the other views: the one shown, else the first or last."""
+    key = choice.b if last else choice.a
+    if key and key.startswith(FILED):
+        return key
+    held = filed(service, student)
+    return held[-1 if last else 0].key if held else None
 
 
 def _chooser(service: Service, choice: Choice, pool: Sequence[Offer], chosen: Offer | None, side: str) -> html.Details:

@@ -22,7 +22,7 @@ from dashboard import components as ui
 from dashboard.pages import Page
 from dashboard.pages.compare import Choice, compared, filled, pool_of, waiting
 from dashboard.service import Service
-from dashboard.sets import FILED, Offer, Pending, day_words, offer
+from dashboard.sets import Offer, Pending, day_words, in_library, lesson_id, offer
 from dashboard.words import say
 from imu.compare import Comparison
 from imu.errors import CupbowError, UsageError
@@ -169,12 +169,12 @@ def _picked(service: Service, later: Offer) -> Change | None:
     """The change that stands for the student whose lesson this is."""
     from imu.library import finding, picks
 
-    library = service.library() if later.key.startswith(FILED) else None
+    library = service.library() if in_library(later.key) else None
     if library is None:
         return None
     with library:
         try:
-            lesson = finding.lesson_of_id(library, later.key.removeprefix(FILED).partition(":")[0])
+            lesson = finding.lesson_of_id(library, lesson_id(later.key))
         except UsageError:
             return None
         return picks.for_letter(picks.current(library, student_id=lesson.student_id))

@@ -18,7 +18,9 @@ from dashboard import one_change
 from dashboard.components import _Drawn
 from dashboard.figures import cell
 from dashboard.pages import Page
+from dashboard.pages.compare import Choice
 from dashboard.service import FILED, Service
+from dashboard.sets import FILED as LESSON_KEY
 from dashboard.words import count, group, listed, say
 from imu.errors import CupbowError
 from imu.library import Library, filing, finding
@@ -381,7 +383,10 @@ def lesson_figure(library: Library, lesson: Lesson) -> dict[str, Any]:
         )
     return {
         "id": lesson.id,
-        "words": group("lesson") | {"club_head": say("student.club"), "left_out": say("student.left_out")},
+        "words": group("lesson")
+        | {"club_head": say("student.club"), "left_out": say("student.left_out")}
+        | {name: say(f"change.{name}") for name in ("given", "given_do", "compare_thought")},
+        "compare_thought": _before_after(lesson.id, by_recording),
         "thought": lesson.thought,
         "hurt": say("lesson.hurt", what=lesson.hurt) if lesson.hurt else "",
         "clubs": finding.clubs_of(library, student_id=lesson.student_id),
@@ -393,6 +398,13 @@ def lesson_figure(library: Library, lesson: Lesson) -> dict[str, Any]:
             for drill, held in drills.items()
         ],
     }
+
+
+def _before_after(lesson_id: str, by_recording: Mapping[str, Sequence[FiledSwing]]) -> str:
+    """The link that compares before and after, where a thought was given during the lesson."""
+    if not any(f.line.own_thought for filed in by_recording.values() for f in filed):
+        return ""
+    return Choice(a=f"{LESSON_KEY}{lesson_id}", by="thoughts").link
 
 
 def _note(recording: Recording, measured: bool) -> str:
@@ -437,6 +449,10 @@ def _do(library: Library, lesson_id: str, ask: Mapping[str, Any]) -> str:
         filing.take_back(library, [text["back"]])
     elif "club" in text:
         filing.correct_swings(library, text["recording"], first=int(ask.get("from") or 1), club=text["club"].strip())
+    elif "given" in text:
+        filing.correct_swings(
+            library, text["recording"], first=int(ask.get("from") or 1), thought=text["given"].strip()
+        )
     elif "move" in text:
         return "; ".join(filing.move_recordings(library, [text["move"]], student_id=text["student"]))
     elif "split" in text:

@@ -61,6 +61,63 @@ def lesson_sets(
     return sorted(out, key=lambda s: (s.lesson.held_at, s.lesson.id, s.club))
 
 
+@dataclass(frozen=True, eq=False)
+class ThoughtSets:
+    """Swings before and after a thought was given: of one lesson where it was given during it, else of the session
+    before and of the lesson that began with it."""
+
+    thought: str
+    lesson: Lesson  # in which it was given
+    club: str
+    number: int  # counts the thoughts of this lesson and club from 1
+    before: SwingSet
+    after: SwingSet
+
+    @property
+    def within(self) -> bool:
+        """Whether both are of one lesson: then they share its calibrations, and the zero cancels."""
+        return set(self.before.lessons) == set(self.after.lessons)
+
+
+def thought_sets(library: Library, *, student_id: str, held: Sequence[LessonSet] | None = None) -> list[ThoughtSets]:
+    """Every thought of a student that has swings before and after it, the earliest first."""
+    held = held if held is not None else lesson_sets(library, student_id=student_id)
+    heads = _heads(library, {f.line.recording_id for s in held for f in s.filed})
+    out = []
+    for i, session in enumerate(held):
+        given = [f.line.own_thought for f in session.filed]
+        # Where the lesson's thought was marked from a swing on, the swings before had not heard it.
+        own = session.lesson.thought if session.lesson.thought not in given else ""
+        heard = [mark or own for mark in given]
+        number = 0
+        for thought in dict.fromkeys(h for h in heard if h):
+            first = heard.index(thought)
+            after = [f for f, h in zip(session.filed, heard, strict=True) if h == thought]
+            before = list(session.filed[:first])
+            if not before:
+                earlier = next((s for s in reversed(held[:i]) if s.club == session.club), None)
+                if earlier is None or _last_thought(earlier) == thought:
+                    continue
+                before = list(earlier.filed)
+            number += 1
+            label = session.swings.label
+            out.append(
+                ThoughtSets(
+                    thought,
+                    session.lesson,
+                    session.club,
+                    number,
+                    SwingSet(f"{label}, before", _parts(before, heads)),
+                    SwingSet(f"{label}, after", _parts(after, heads)),
+                )
+            )
+    return out
+
+
+def _last_thought(session: LessonSet) -> str:
+    return session.filed[-1].line.thought if session.filed else ""
+
+
 def chosen_set(sets: Sequence[LessonSet], text: str, *, label: str = "") -> SwingSet:
     """The set that a person names: a day (2026-05-24), a lesson's identity, or its beginning, with
     `:club` where the lesson has several. Raises UsageError naming what there is."""
