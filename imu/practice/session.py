@@ -83,7 +83,8 @@ class Practice:
         self._plan_told: schedule.Told | None = None
         self._pending: tuple[Result, str] | None = None
         self._t_s = 0.0
-        self._began_s = self._stage_s = 0.0
+        self._began_s: float | None = None
+        self._stage_s = 0.0
         self._lost_s = 0.0
         self._last_t_s: float | None = None
         self._block = self._first_open()
@@ -368,6 +369,8 @@ class Practice:
         self._lost_s = 0.0
         if swinging:
             return
+        if self._began_s is None:
+            self._began_s = sample.t_s
         result = work.see(sample, cue)
         if result is None and sample.t_s - self._began_s > self.drill.within_s:
             result = work.late()
@@ -472,7 +475,7 @@ class Practice:
         else:
             self._work = Full()
         self.told, self._pending, self._lost_s = None, None, 0.0
-        self._began_s = self._t_s
+        self._began_s = None  # from the first reading on
         self._to("try")
 
     def _void(self, why: str) -> None:
