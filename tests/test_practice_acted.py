@@ -173,7 +173,8 @@ def test_from_a_samples_arrival_to_the_decision_and_to_the_sensor_that_shakes(ac
         session = LiveSession(source, handedness="right")
         coach = LiveCoach(session)
         coach.setting_up = True
-        practice = opened(plan_of("hold", tries=1), tmp_path)
+        plan = plan_of("hold", tries=1)
+        practice = opened(replace(plan, drills=(replace(plan.drills[0], hold_s=1.0),)), tmp_path)
         practice.do("cautions_read")
         runner = Runner(practice, session, coach)
         decide = runner._decide
