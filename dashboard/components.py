@@ -96,6 +96,21 @@ class Numbers(_Drawn):
         super().__init__(id=id)
 
 
+class Lever(_Drawn):
+    """A slider that turns one joint at the event of the cursor, and what face and shaft would do.
+
+    `figure` is what `dashboard.lever.lever_figure` gives; it travels as text, as the strip's does.
+    """
+
+    _type = "Lever"
+    _prop_names = ["id", "figure"]  # noqa: RUF012
+    available_properties = _prop_names
+
+    def __init__(self, id: str | None = None, figure: dict[str, Any] | None = None) -> None:
+        text = None if figure is None else json.dumps(figure, separators=(",", ":"), allow_nan=False)
+        super().__init__(id=id, figure=text)
+
+
 class Means(_Drawn):
     """Means of the recording's swings at the event of the cursor."""
 

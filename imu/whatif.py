@@ -191,34 +191,41 @@ def turned(
 
 @dataclass(frozen=True, eq=False)
 class Path:
-    """What a turn of one joint does at one event, for turns of `turn_deg` (m,): for each angle of
-    `OUTCOMES` that is known there the change and its u95, (m,) in deg. `axis`: (3,) unit vector in the
-    target frame about which a positive turn carries hand and club, by the right hand."""
+    """What turns of one joint do at one event: for each angle of `OUTCOMES` that is known there the
+    change by turns of `turn_deg` (m,), and its u95 by turns of `doubt_deg` (k,), all in deg. `axis`:
+    (3,) unit vector in the target frame about which a positive turn carries hand and club, by the
+    right hand."""
 
     turn_deg: Array
     change_deg: Mapping[str, Array]
+    doubt_deg: Array
     u95_deg: Mapping[str, Array]
     axis: Array
 
 
-def paths(measurement: Measurement, swing: Swing, turn: str, turn_deg: Array) -> dict[str, Path | str]:
-    """For each event what turns of one joint do there, or why nothing can be said; all at once, since
-    a page wants all."""
+def paths(
+    measurement: Measurement, swing: Swing, turn: str, turn_deg: Array, doubt_deg: Array
+) -> dict[str, Path | str]:
+    """For each event what turns of one joint do there, or why nothing can be said; all at once, since a
+    page wants all. The doubt costs fifty times the change, and is wanted at fewer turns."""
     out: dict[str, Path | str] = {e: why_not(swing, e, turn) or "" for e in EVENTS}
     known = [e for e, why in out.items() if not why]
     if not known:
         return out
-    side, turns = _side(measurement), np.radians(np.asarray(turn_deg, dtype=float))
     stances = [swing.stances[e] for e in known]
-    found = _propagated(stances, partial(_path, side=side, turn=turn, turns=turns))
-    change, u95 = (np.degrees(x).reshape(len(known), len(turns), len(OUTCOMES)) for x in found)
+    of = partial(_path, side=_side(measurement), turn=turn)
+    still = np.zeros((1, len(stances[0].covariance)))
+    change = of(_bodies(stances, still), turns=np.radians(turn_deg))
+    u95 = _propagated(stances, partial(of, turns=np.radians(doubt_deg)))[1]
+    change, u95 = (np.degrees(x).reshape(len(known), -1, len(OUTCOMES)) for x in (change, u95))
     for i, event in enumerate(known):
-        told = [k for k, a in enumerate(OUTCOMES) if _why_no_angle(swing, event, a) is None]
+        told = [k for k, angle in enumerate(OUTCOMES) if _why_no_angle(swing, event, angle) is None]
         out[event] = Path(
-            np.degrees(turns),
+            turn_deg,
             {OUTCOMES[k]: change[i, :, k] for k in told},
+            doubt_deg,
             {OUTCOMES[k]: u95[i, :, k] for k in told},
-            _axis(stances[i], side, turn),
+            _axis(stances[i], _side(measurement), turn),
         )
     return out
 

@@ -250,7 +250,7 @@ def test_paths_are_the_turns_one_by_one_and_their_axis_carries_the_club(handed: 
     swing = posed(frames)
     m = measurement(handed, swing)
     degs = np.array([-30.0, -15.0, 15.0, 30.0])
-    for event, path in whatif.paths(m, swing, turn, degs).items():
+    for event, path in whatif.paths(m, swing, turn, degs, degs).items():
         assert isinstance(path, whatif.Path)
         for i, deg in enumerate(degs):
             one = whatif.turned(m, swing, event, **{f"{turn}_deg": deg})
@@ -262,7 +262,7 @@ def test_paths_are_the_turns_one_by_one_and_their_axis_carries_the_club(handed: 
             new = Rotation.from_quat(one.q_to_target["club"], scalar_first=True).as_matrix()
             np.testing.assert_allclose(about @ frames["club"], new, atol=1e-9)
     poor = replace(swing, grade="poor", reasons=("the forearm sensor clipped",))
-    assert all("clipped" in str(why) for why in whatif.paths(m, poor, turn, degs).values())
+    assert all("clipped" in str(why) for why in whatif.paths(m, poor, turn, degs, degs).values())
 
 
 # -- facts of the trade --------------------------------------------------------------------------------

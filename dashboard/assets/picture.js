@@ -32,7 +32,7 @@
   };
 
   function Drawn({ id, figure, cursor }) {
-    const w = figure.words, pose = figure.pose;
+    const w = figure.words, pose = figure.pose, lever = d.useLever();
     const [view, setView] = React.useState("turn");
     const [turn, setTurn] = React.useState(VIEWS.turn);
     const drag = React.useRef(null);
@@ -88,6 +88,8 @@
       const hands3 = at(pose.knuckles || pose.wrist);
       const level = event.key === "top" && cursor.exact && flatS ? [scene.to(plus(hands3, flatS, -0.12)), scene.to(plus(hands3, flatS, 1.05))] : null;
       const seg = (a, b, cls, key) => (a && b ? h("line", { key, className: cls, x1: a[0], y1: a[1], x2: b[0], y2: b[1] }) : null);
+      const ghost = d.leverGhost(lever, figure, cursor);
+      const [hand, tipThen, toeThen] = ghost && ghost.head ? [scene.to(ghost.knuckles), scene.to(ghost.head), scene.to(plus(ghost.head, ghost.toe, 0.09))] : [];
       const arrowHead = scene.arrow ? (() => { const [a, b] = scene.arrow; const t = Math.atan2(b[1] - a[1], b[0] - a[0]); const e = (o) => `${(b[0] - 9 * Math.cos(t + o)).toFixed(1)},${(b[1] - 9 * Math.sin(t + o)).toFixed(1)}`; return Math.hypot(b[0] - a[0], b[1] - a[1]) > 8 ? `M${e(0.45)} L${b[0]},${b[1]} L${e(-0.45)}` : ""; })() : "";
       drawn = [
         ...scene.cells.map(([a, b], n) => seg(a, b, "ground", "g" + n)),
@@ -102,6 +104,7 @@
         seg(knuckles, head, "pic-shaft", "shaft"),
         head && toe && heel ? h("path", { key: "clubhead", className: "pic-head", d: `M${heel[0]},${heel[1]} L${head[0]},${head[1]} L${toe[0]},${toe[1]} Z` }) : null,
         elbow ? seg(elbow, wrist, "pic-arm-edge", "ae") : null, elbow ? seg(elbow, wrist, "pic-arm", "a") : null,
+        hand ? h("g", { key: "ghost", className: "ghost" }, seg(wrist, hand, "", "gh"), seg(hand, tipThen, "", "gs"), toeThen ? seg(tipThen, toeThen, "", "gt") : null) : null,
         pose.knuckles ? seg(wrist, knuckles, "pic-hand", "hand") : h("circle", { key: "hand", className: "pic-dot", cx: wrist ? wrist[0] : -9, cy: wrist ? wrist[1] : -9, r: 6 }),
       ];
     }
@@ -110,6 +113,6 @@
       scene ? h("div", { className: "pic-box", tabIndex: 0, role: "img", "aria-label": `${w.picture_label.replace("{place}", event.label)} ${w.picture_drag}`, onKeyDown: keys },
         h("svg", { viewBox: `0 0 ${W} ${H}`, "aria-hidden": true, onPointerDown: (e) => { e.currentTarget.setPointerCapture(e.pointerId); drag.current = [e.clientX, e.clientY, ...turn]; }, onPointerMove: onMove, onPointerUp: () => (drag.current = null), onPointerCancel: () => (drag.current = null) }, drawn)) : h("p", { className: "note" }, w.picture_none),
       scene ? h("div", { className: "segments", role: "group", "aria-label": w.picture_view }, Object.keys(VIEWS).map((v) => h("button", { key: v, type: "button", "aria-pressed": v === view, onClick: () => choose(v) }, w["picture_" + v]))) : null,
-      h("p", { className: "note" }, pose.segments.includes("forearm") && pose.segments.includes("club") ? w.picture_note : w.picture_note_no_arm));
+      h("p", { className: "note" }, pose.segments.includes("forearm") && pose.segments.includes("club") ? w.picture_note : w.picture_note_no_arm, lever.figure && lever.deg ? " " + lever.figure.words.dashed : ""));
   }
 })();

@@ -17,6 +17,7 @@ from dashboard import bandsets
 from dashboard import components as ui
 from dashboard.doubts import doubts
 from dashboard.figures import NUMBERS, means_figure, rail_item, swing_figure
+from dashboard.lever import lever_figure
 from dashboard.pages import Page
 from dashboard.sentence import sentence
 from dashboard.service import FILED, Busy, Entry, Failed, Ready, Service
@@ -342,6 +343,7 @@ def _measured(service: Service, state: Ready, choice: Choice) -> list[Any]:
     side = html.Div(
         [
             ui.Picture(id="swing-picture"),
+            ui.Lever(id="swing-lever", figure=lever_figure(measurement, swing)),
             ui.Numbers(id="swing-numbers"),
             ui.card(say("unknown.title"), html.Ul([html.Li(t) for t in doubts(swing, measurement)]), kind="unknown"),
         ],
