@@ -45,8 +45,11 @@ def more_words(key: str, deg: float) -> str:
 
 
 def size_words(deg: float, u95: float) -> str:
-    """ "7° ± 3"; a doubt is never 0."""
-    return f"{abs(deg):.0f}° ± {max(round(u95), 1)}"
+    """ "7° ± 3"; a doubt is never 0, and tenths are given where whole degrees would hide that something is told."""
+    size, doubt = round(abs(deg)), max(round(u95), 1)
+    if abs(deg) > u95 and size <= doubt:
+        return f"{abs(deg):.1f}° ± {max(u95, 0.1):.1f}"
+    return f"{size}° ± {doubt}"
 
 
 def step_words(cause: str, deg: float) -> str:

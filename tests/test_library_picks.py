@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import tomllib
 
 import numpy as np
@@ -35,13 +36,20 @@ def filed(library, place, student_id, *, seed, day, n=14, club="7-iron", **setti
     return added
 
 
-@pytest.fixture
-def place(tmp_path):
-    with Library.open(tmp_path / "library") as library:
+@pytest.fixture(scope="module")
+def shelf(tmp_path_factory):
+    place = tmp_path_factory.mktemp("shelf")
+    with Library.open(place / "library") as library:
         juno = filing.add_student(library, name=NAME, handedness="right", clubs=["7-iron", "driver"])
         filing.add_student(library, name="Per Linde", handedness="right")
-        filed(library, tmp_path, juno.id, seed=1, day=3)
-        filed(library, tmp_path, juno.id, seed=2, day=17)
+        filed(library, place, juno.id, seed=1, day=3)
+        filed(library, place, juno.id, seed=2, day=17)
+    return place
+
+
+@pytest.fixture
+def place(shelf, tmp_path):
+    shutil.copytree(shelf / "library", tmp_path / "library")
     return tmp_path
 
 
