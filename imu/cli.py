@@ -56,6 +56,9 @@ COMMANDS: tuple[Command, ...] = (
         "whatif", "imu.commands.whatif", "say what face and shaft would do if only the wrist or the roll were otherwise"
     ),
     Command("letter", "imu.commands.letter", "write the letter home: one thought, before and after, drill, numbers"),
+    Command("change", "imu.commands.change", "say what leads to what, and what to change: candidates, and your pick"),
+    Command("plan", "imu.commands.plan", "write the practice until the next lesson, from a pick, to one file"),
+    Command("practice", "imu.commands.practice", "practise alone: today's session of a plan"),
     Command("replay", "imu.commands.replay", "play a recording as if it were being taken now"),
     Command(
         "benchmark", "imu.commands.benchmark", "time a whole measurement beside library filters on the same streams"
