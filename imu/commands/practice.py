@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from imu.commands.replay import _speed
 from imu.errors import UsageError
 
 if TYPE_CHECKING:
@@ -27,7 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--text", action="store_true", help="on the terminal, without a page")
     parser.add_argument(
-        "--speed", type=float, default=1.0, metavar="X", help="of the virtual student, times its own (1)"
+        "--speed", type=_speed, default=1.0, metavar="X", help="of the virtual student, times its own (1); or max"
     )
 
 
@@ -73,8 +74,6 @@ def opened(args: argparse.Namespace) -> tuple[Practice, Acted]:
     """Today's session, and a virtual student who acts its blocks."""
     from imu.practice.acting import act
 
-    if not args.speed > 0:
-        raise UsageError(f"--speed {args.speed:g}: must be above 0")
     practice = open_session(args)
     blocks = [(one, args.virtual) for one in practice.to_come()]
     return practice, act(blocks, handedness=practice.plan.handedness)

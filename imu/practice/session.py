@@ -289,6 +289,7 @@ class Practice:
         reading's own."""
         t = reading.arrival_s if at_s is None else at_s
         self._t_s = max(self._t_s, t)
+        self._rest(t)
         swinging = self._watch.feed(t, reading.speed_dps)
         drill = self.drill
         angle = self._range_angle() if self.stage == "range" else drill.angle if drill is not None else None
@@ -307,8 +308,7 @@ class Practice:
     def tick(self, now_s: float) -> Cue | None:
         """Time has gone on: rests end, and what sends nothing any more is said. Call it ten times a second."""
         self._t_s = max(self._t_s, now_s)
-        if self.stage == "told" and self.drill is not None and now_s - self._stage_s >= self.drill.rest_s:
-            self._next()
+        self._rest(now_s)
         if self._last_t_s is not None and now_s - self._last_t_s > STALE_S:
             return self._see(Sample(now_s, None, None, 0.0, None, None), self._watch.swinging, "lost", heard=False)
         return None
@@ -330,6 +330,11 @@ class Practice:
                 self._over(result)
 
     # -- inside
+    def _rest(self, now_s: float) -> None:
+        """After a try, once the rest is over, the next one begins."""
+        if self.stage == "told" and self.drill is not None and now_s - self._stage_s >= self.drill.rest_s:
+            self._next()
+
     def _see(self, sample: Sample, swinging: bool, quality: Quality, *, heard: bool = True) -> Cue:
         step = 0.0 if self._last_t_s is None else sample.t_s - self._last_t_s
         if heard:
