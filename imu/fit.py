@@ -290,6 +290,7 @@ class Problem:
             if w.jumps:
                 layout.add("jumps", 3 * len(w.jumps))
             self.passing.append(layout)
+        self.patience = 1.0  # how far from the answer disagreement is still listened to
         self.axial_sd = beliefs.axial
         self.grip_sd = beliefs.grip
 
@@ -317,13 +318,23 @@ class Problem:
                 attitude[after] = exp(v) @ attitude[after]
         return track
 
-    def sensitivity(self, w: int, role: Role, track: Track, t_s: Array, attitude: Array) -> Array:
+    def sensitivity(self, state: State, w: int, role: Role, track: Track, t_s: Array, attitude: Array) -> Array:
         """(m, 3, passing + lasting): left rotation vector of the attitude per unknown."""
         p, g = self.passing[w], self.lasting
         n = p.size
         out = np.zeros((len(t_s), 3, n + g.size))
         by_bias, by_matrix = track.sensitivities(t_s)
-        out[:, :, p[f"first:{role}"]] = np.eye(3)
+        # what came before a jump is turned by it as well
+        mine = [i for i, jump in enumerate(self.windows[w].jumps) if jump.role == role]
+        turned = np.broadcast_to(np.eye(3), (len(t_s), 3, 3)).copy()
+        for i in reversed(mine):
+            after = t_s >= self.windows[w].jumps[i].t_s
+            base = p["jumps"].start + 3 * i
+            out[after, :, base : base + 3] = turned[after]
+            turned[after] = turned[after] @ exp(state.jumps[w][i])
+        if mine:
+            by_bias, by_matrix = turned @ by_bias, np.einsum("mij,mjkl->mikl", turned, by_matrix)
+        out[:, :, p[f"first:{role}"]] = turned
         out[:, :, p[f"bias:{role}"]] = -by_bias
         bias, matrix = g[f"bias:{role}"], g[f"matrix:{role}"]
         out[:, :, n + bias.start : n + bias.stop] = -by_bias
@@ -333,11 +344,6 @@ class Problem:
             c = n + g[f"clock:{role}"].start
             out[:, :, c] = -turn
             out[:, :, c + 1] = -turn * t_s[:, None]
-        if "jumps" in p:
-            base = p["jumps"].start
-            for i, jump in enumerate(self.windows[w].jumps):
-                if jump.role == role:
-                    out[t_s >= jump.t_s, :, base + 3 * i : base + 3 * i + 3] = np.eye(3)
         return out
 
     def segment(
@@ -349,7 +355,7 @@ class Problem:
         whole = attitude @ state.mount[name]
         if not jacobian:
             return whole, np.empty(0)
-        out = self.sensitivity(w, role, tracks[role], t_s, attitude)
+        out = self.sensitivity(state, w, role, tracks[role], t_s, attitude)
         n = self.passing[w].size
         m = self.lasting[f"mount:{name}"]
         out[:, :, n + m.start : n + m.stop] = attitude
@@ -368,7 +374,7 @@ class Problem:
 
         def put(residual: Array, jacobian: Array, robust: float | None = 3.0) -> None:
             if robust is not None:  # Cauchy weights: what disagrees by much counts little
-                weight = 1.0 / np.sqrt(1.0 + (residual / robust) ** 2)
+                weight = 1.0 / np.sqrt(1.0 + (residual / (robust * self.patience)) ** 2)
                 residual, jacobian = residual * weight, jacobian * weight[:, None]
             res.append(residual)
             jac.append(jacobian)
@@ -383,7 +389,7 @@ class Problem:
                 continue
             t = np.array([r.t_s for r in mine])
             attitude = tracks[role].at(t)
-            s = self.sensitivity(w, role, tracks[role], t, attitude)
+            s = self.sensitivity(state, w, role, tracks[role], t, attitude)
             down = np.swapaxes(attitude, 1, 2)
             gravity = down @ (UP * GRAVITY)
             k = np.eye(3) + state.accel_matrix[role]
@@ -604,10 +610,12 @@ class Problem:
         state = self.start
         last_cost = np.inf
         for i in range(iterations):
+            self.patience = (10.0, 3.0)[i] if i < 2 else 1.0
             step, parts, cost, series = self._normal(state)
-            state = self._moved(state, step, parts)
+            state = self._step(state, step, parts)
             if i in (1, 3):  # how large the play and the grip's give are, the data say themselves
                 self._rescale(series)
+                state = self._over_gaps(state)
                 last_cost = np.inf
                 continue
             if i > 3 and last_cost - cost < 1e-3 * max(1.0, cost):
@@ -615,6 +623,38 @@ class Problem:
             last_cost = cost
         _, parts, cost, series = self._normal(state)
         return Solution(self, state, parts, cost, series)
+
+    def _over_gaps(self, state: State) -> State:
+        """Where a sensor's turn in a gap came out larger than believed, or anything is believed of it,
+        the window may rest in a hollow: it is tried again from each start there is, and the lowest taken."""
+        self.patience = 1.0
+        for w, window in enumerate(self.windows):
+            if not window.jumps:
+                continue
+            size = np.linalg.norm(state.jumps[w], axis=1)
+            sd = np.array([j.sd for j in window.jumps])
+            if not np.any((sd > 8 * DEG) | ((size > 2.5 * sd) & (size > 2 * DEG))):
+                continue
+            starts = [state]
+            for jumps in (self.start.jumps[w], np.zeros_like(self.start.jumps[w])):
+                starts.append(_replaced(state, w, self.start.first[w], self.start.bias_change[w], jumps))
+            state = min((self._settled(s, w) for s in starts), key=lambda found: found[1])[0]
+        return state
+
+    def _settled(self, state: State, w: int) -> tuple[State, float]:
+        """One window fitted by its own unknowns, the lasting ones held, and its cost."""
+        n = self.passing[w].size
+        still = np.zeros(self.lasting.size)
+        for patience in (10.0, 3.0, 1.0, 1.0, 1.0):
+            self.patience = patience
+            res, jac, _ = self.rows(state, w)
+            own = jac[:, :n]
+            normal = own.T @ own
+            normal[np.diag_indices(n)] += 1e-6
+            step = linalg.cho_solve(linalg.cho_factor(normal), -(own.T @ res))
+            state = self._moved(state, still, {w: step})
+        res, _, _ = self.rows(state, w)
+        return state, float(res @ res)
 
     def _rescale(self, series: Sequence[dict[str, Array]]) -> None:
         axial = np.concatenate([s["axial"] for s in series if "axial" in s] or [np.empty(0)])
@@ -665,7 +705,12 @@ class Problem:
         lasting = covariance @ y
         return lasting, Parts(covariance, factors, couplings, rights), cost, series
 
-    def _moved(self, state: State, lasting: Array, parts: Parts) -> State:
+    def _step(self, state: State, lasting: Array, parts: Parts) -> State:
+        """The state moved by a step of the lasting unknowns, and every window by what follows from it."""
+        own = {w: parts.rights[w] - parts.couplings[w] @ lasting for w in range(len(self.windows))}
+        return self._moved(state, lasting, own)
+
+    def _moved(self, state: State, lasting: Array, steps: Mapping[int, Array]) -> State:
         g = self.lasting
         matrix, accel_bias, accel_matrix, bias = {}, {}, {}, {}
         for r in self.roles:
@@ -682,11 +727,17 @@ class Problem:
         slip = float(np.clip(state.slip + lasting[g["slip"]][0], -0.2, 0.6)) if "slip" in g else state.slip
         first, change, regrip, jumps = [], [], [], []
         for w, p in enumerate(self.passing):
-            own = parts.rights[w] - parts.couplings[w] @ lasting
+            own = steps.get(w)
+            if own is None:
+                first.append(state.first[w])
+                change.append(state.bias_change[w])
+                regrip.append(state.regrip[w])
+                jumps.append(state.jumps[w])
+                continue
             first.append({r: exp(own[p[f"first:{r}"]]) @ state.first[w][r] for r in self.roles})
             change.append({r: state.bias_change[w][r] + own[p[f"bias:{r}"]] for r in self.roles})
             regrip.append(state.regrip[w] + own[p["regrip"]] if "regrip" in p else state.regrip[w])
-            jumps.append(state.jumps[w] + own[p["jumps"]].reshape(-1, 3) if "jumps" in p else state.jumps[w])
+            jumps.append(_composed(own[p["jumps"]].reshape(-1, 3), state.jumps[w]) if "jumps" in p else state.jumps[w])
         return replace(
             state,
             matrix=matrix,
@@ -702,6 +753,26 @@ class Problem:
             regrip=tuple(regrip),
             jumps=tuple(jumps),
         )
+
+
+def _replaced(state: State, w: int, first: Mapping[Role, Array], change: Mapping[Role, Array], jumps: Array) -> State:
+    """The state with one window's own unknowns set."""
+
+    def put(parts: tuple[Any, ...], new: Any) -> tuple[Any, ...]:
+        return (*parts[:w], new, *parts[w + 1 :])
+
+    return replace(
+        state,
+        first=put(state.first, first),
+        bias_change=put(state.bias_change, change),
+        jumps=put(state.jumps, jumps),
+        regrip=put(state.regrip, np.zeros(3)),
+    )
+
+
+def _composed(more: Array, turns: Array) -> Array:
+    """Rotation vectors (n, 3) of `turns` followed by `more`."""
+    return np.asarray((Rotation.from_rotvec(more) * Rotation.from_rotvec(turns)).as_rotvec(), np.float64)
 
 
 @dataclass(frozen=True, eq=False)

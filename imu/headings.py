@@ -37,6 +37,30 @@ def turns(
     return yaw
 
 
+def after_gap(
+    role: Role,
+    tracks: Mapping[Role, Track],
+    mount: Mapping[str, Array],
+    t_s: Array,
+    *,
+    side: int,
+    rigid: Rigid | None,
+) -> Array | None:
+    """The turn about the vertical (3, 3) that brings one sensor's track, levelled anew after a gap,
+    into the heading of the others at times (m,); None where nothing shows it."""
+    if not len(t_s):
+        return None
+    if role in ("hand", "club") and rigid is not None and {"hand", "club"} <= set(tracks):
+        other: Role = "club" if role == "hand" else "hand"
+        turn = rigid.rotation if role == "hand" else rigid.rotation.T
+        return _turn(tracks[other].at(t_s) @ turn, tracks[role].at(t_s))
+    if {"forearm", "hand"} <= set(mount) and {"forearm", "hand"} <= set(tracks) and role != "club":
+        f, h = tracks["forearm"].at(t_s) @ mount["forearm"], tracks["hand"].at(t_s) @ mount["hand"]
+        turn = _about_vertical(_untwisted(f, h, side))
+        return turn if role == "hand" else turn.T
+    return None
+
+
 def _about_vertical(angle: float) -> Array:
     c, s = np.cos(angle), np.sin(angle)
     return np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
@@ -51,8 +75,12 @@ def _turn(want: Array, have: Array) -> Array:
 def _least_twist(forearm: Track, hand: Track, mount: Mapping[str, Array], window: Window, side: int) -> Array:
     """The hand's turn about the vertical (3, 3) at which the wrist is least twisted."""
     t = window.wrist_s
-    f = forearm.at(t) @ mount["forearm"]
-    h = hand.at(t) @ mount["hand"]
+    return _about_vertical(_untwisted(forearm.at(t) @ mount["forearm"], hand.at(t) @ mount["hand"], side))
+
+
+def _untwisted(f: Array, h: Array, side: int) -> float:
+    """The angle about the vertical by which the hands `h` (n, 3, 3) must turn for the wrist on the
+    forearms `f` to be least twisted."""
     best, best_cost = 0.0, np.inf
     for reach, step in ((np.pi, 6 * DEG), (6 * DEG, 1 * DEG)):
         for angle in best + np.arange(-reach, reach, step):
@@ -62,4 +90,4 @@ def _least_twist(forearm: Track, hand: Track, mount: Mapping[str, Array], window
             cost += np.mean(np.maximum(np.abs(w[:, 1]) - 75 * DEG, 0) + np.maximum(np.abs(w[:, 2]) - 45 * DEG, 0))
             if cost < best_cost:
                 best, best_cost = angle, cost
-    return _about_vertical(best)
+    return float(best)

@@ -244,7 +244,16 @@ def _turn_about(
     # axis -> axis + alpha x axis
     a = g[f"mount:{segment}"]
     j[:, n_own + a.start : n_own + a.stop] = -turned @ cross_matrix(axis)
-    return turned @ axis, j
+    roll = turned @ axis
+    # what a gap hid counts as far as the fit found it
+    for i, jump in enumerate(p.windows[w].jumps):
+        if jump.role == role:
+            along = track.at(np.array([jump.t_s]))[0] @ axis
+            share = (t_s >= jump.t_s).astype(float) - float(from_s >= jump.t_s)
+            roll = roll + share * float(along @ solution.state.jumps[w][i])
+            where = p.passing[w]["jumps"].start + 3 * i
+            j[:, where : where + 3] += share[:, None] * along
+    return roll, j
 
 
 def target_yaw(club_at_address: Array) -> Array:

@@ -20,7 +20,7 @@ from imu import calibration as cal
 from imu import filtering, headings, kinematics, swing
 from imu.bands import judged
 from imu.errors import CupbowError, RecordingError
-from imu.fit import DEG, Axis, Beliefs, Hold, Problem, Solution, State, Window
+from imu.fit import DEG, Axis, Beliefs, Hold, Problem, Solution, State, Window, log
 from imu.measured import Event, Measurement, SensorReport, Stance, Swing, SwingTrace, Value
 from imu.orientation import Track
 from imu.recording import ANGLES, EVENTS, Array, Handedness, Recording, Role
@@ -174,12 +174,6 @@ def _strap_doubts(fitted: Fitted, calibration: Calibration | None, recording: Re
 
 
 # ----------------------------------------------------------------------------------------- windows
-def _has_rest(prepared: Prepared, start_s: float, end_s: float) -> bool:
-    calm, s = prepared.calm[prepared.primary], prepared.sensors[prepared.primary]
-    lo, hi = s.index(start_s), s.index(end_s)
-    return bool(np.count_nonzero(calm.still[lo:hi]) * s.period_s > 0.2)
-
-
 def swing_windows(prepared: Prepared) -> list[tuple[float, float]]:
     """Stretch of every swing with rests on both sides, as far as there are any within reach."""
     first = max(s.start_s for s in prepared.sensors.values())
@@ -187,9 +181,9 @@ def swing_windows(prepared: Prepared) -> list[tuple[float, float]]:
     out = []
     for r in prepared.rough:
         start, end = r.takeaway_s - 2.0, r.finish_s + 1.5
-        while r.takeaway_s - start < 8.0 and not _has_rest(prepared, start, r.takeaway_s):
+        while r.takeaway_s - start < 8.0 and not _rested(prepared, prepared.primary, start, r.takeaway_s):
             start -= 1.0
-        while end - r.finish_s < 6.0 and not _has_rest(prepared, r.finish_s, end):
+        while end - r.finish_s < 6.0 and not _rested(prepared, prepared.primary, r.finish_s, end):
             end += 1.0
         out.append((max(first, start), min(last, end)))
     return out
@@ -437,6 +431,7 @@ def _first_guess(
     bias = {r: calm[r].bias for r in roles}
     firsts: list[dict[Role, Array]] = []
     changes: list[dict[Role, Array]] = []
+    jumps: list[Array] = []
     via_grip = "hand" not in sensors and "hand" in mount
     for window in windows:
         tracks: dict[Role, Track] = {}
@@ -458,7 +453,7 @@ def _first_guess(
                 matrix=np.zeros((3, 3)),
                 first=np.eye(3),
             )
-            at_rest, t = cal.level(s, calm[r], window.start_s, window.end_s)
+            at_rest, t = cal.level(s, calm[r], window.start_s, _first_gap(prepared, window, r))
             start = at_rest @ track.at(np.array([t]))[0].T
             tracks[r] = replace(track, attitude=start @ track.attitude)
         changes.append(change)
@@ -467,7 +462,9 @@ def _first_guess(
             if flat:
                 mount["hand"] = _hand_from_flat_grip(tracks, mount, flat, side, sensors, window)
         yaw = headings.turns(tracks, mount, window, side=side, rigid=rigid)
-        firsts.append({r: yaw[r] @ tracks[r].attitude[0] for r in roles})
+        tracks = {r: replace(t, attitude=yaw[r] @ t.attitude) for r, t in tracks.items()}
+        jumps.append(_across_gaps(prepared, window, tracks, mount))
+        firsts.append({r: tracks[r].attitude[0] for r in roles})
     return State(
         matrix={r: np.zeros((3, 3)) for r in roles},
         accel_bias=dict.fromkeys(roles, zero3),
@@ -480,8 +477,60 @@ def _first_guess(
         first=tuple(firsts),
         bias_change=tuple(changes),
         regrip=tuple(np.zeros(3) for _ in windows),
-        jumps=tuple(np.zeros((len(w.jumps), 3)) for w in windows),
+        jumps=tuple(jumps),
     )
+
+
+_WIDE_GAP = 8 * DEG
+
+
+def _first_gap(prepared: Prepared, window: Window, role: Role) -> float:
+    """Until when a sensor's attitude hangs together with the start of the window; its end where there
+    is no rest before a gap."""
+    wide = [j.t_s for j in window.jumps if j.role == role and j.sd > _WIDE_GAP]
+    if wide and _rested(prepared, role, window.start_s, wide[0]):
+        return wide[0]
+    return window.end_s
+
+
+def _rested(prepared: Prepared, role: Role, start_s: float, end_s: float) -> bool:
+    samples, still = prepared.sensors[role], prepared.calm[role].still
+    lo, hi = samples.index(start_s), samples.index(end_s)
+    return bool(np.count_nonzero(still[lo:hi]) * samples.period_s > 0.2)
+
+
+def _across_gaps(prepared: Prepared, window: Window, tracks: dict[Role, Track], mount: Mapping[str, Array]) -> Array:
+    """First guess (n, 3) of the turns that were lost in gaps: nothing for narrow ones. After a wide one
+    the sensor is levelled anew by a rest there, and takes its heading from the others.
+
+    `tracks` are changed to hold what was found, so that the next gap starts from it.
+    """
+    out = np.zeros((len(window.jumps), 3))
+    wide = [i for i, j in enumerate(window.jumps) if j.sd > _WIDE_GAP]
+    for i in wide:
+        jump = window.jumps[i]
+        until = min(
+            [window.jumps[k].t_s for k in wide if window.jumps[k].role == jump.role and k > i] or [window.end_s]
+        )
+        samples, calm = prepared.sensors[jump.role], prepared.calm[jump.role]
+        if not _rested(prepared, jump.role, jump.t_s, until):
+            continue
+        track = tracks[jump.role]
+        at_rest, t = cal.level(samples, calm, jump.t_s, until)
+        turn = at_rest @ track.at(np.array([t]))[0].T
+        tracks[jump.role] = replace(track, attitude=turn @ track.attitude)
+        joined = window.wrist_s if jump.role == "forearm" else window.grip_s
+        inside = joined[(joined > jump.t_s) & (joined < until)]
+        yaw = headings.after_gap(jump.role, tracks, mount, inside, side=prepared.side, rigid=prepared.repaired.rigid)
+        if yaw is None:
+            tracks[jump.role] = track
+            continue
+        whole = yaw @ turn
+        borders = track.start_s + track.period_s * np.arange(len(track.attitude))
+        attitude = np.where((borders >= jump.t_s)[:, None, None], whole @ track.attitude, track.attitude)
+        tracks[jump.role] = replace(track, attitude=attitude)
+        out[i] = log(whole)
+    return out
 
 
 def _hand_from_flat_grip(

@@ -81,6 +81,9 @@ def repair(sensors: Mapping[Role, Samples]) -> Repaired:
     neighbour was lost or clipped too; last what was lost, by the neighbour's rates made whole.
     """
     rigid = rigid_map(sensors["hand"], sensors["club"]) if {"hand", "club"} <= set(sensors) else None
+    if rigid is not None:
+        sensors = _packets_in_place(sensors, rigid)
+        rigid = rigid_map(sensors["hand"], sensors["club"])
     patients = {r: _Patient(s) for r, s in sensors.items() if (~s.present | s.clipped_gyro.any(axis=1)).any()}
     if rigid is not None:
         for role, patient in patients.items():
@@ -110,6 +113,93 @@ def repair(sensors: Mapping[Role, Samples]) -> Repaired:
         guessed[role] = guesses
         jumps += _merged(role, guesses)
     return Repaired(out, tuple(jumps), guessed, rigid)
+
+
+def _packets_in_place(sensors: Mapping[Role, Samples], rigid: Rigid) -> dict[Role, Samples]:
+    """Moves what was put in the wrong place beside a loss.
+
+    Of stamps on arrival only the sum of what two neighbouring gaps lost is sure; a packet between them
+    may stand some samples early or late. Where hand and club move together, the rate of the one says
+    where the other's packet belongs.
+    """
+    out = dict(sensors)
+    inverse = np.asarray(np.linalg.inv(rigid.matrix), np.float64)
+    pairs: tuple[tuple[Role, Role, Array, Array], ...] = (
+        ("club", "hand", rigid.matrix, rigid.offset),
+        ("hand", "club", inverse, -inverse @ rigid.offset),
+    )
+    for role, beside, matrix, offset in pairs:
+        if out[role].stamps == "arrival":
+            out[role] = _settled(out[role], out[beside], matrix, offset)
+    return out
+
+
+_PACKET_S = 0.4  # longest stretch beside a gap that is tried elsewhere
+_WORTH = 25.0  # gain in log-likelihood for which it is moved
+
+
+def _settled(samples: Samples, twin: Samples, matrix: Array, offset: Array) -> Samples:
+    """Each stretch between gaps may have its first samples moved back into the gap before it, or its
+    last ones on into the gap after it, by as much as the gap is long."""
+    width = max(samples.period_s, twin.period_s)
+    rates = Rates(twin, width)
+    period = samples.period_s
+    reach = max(3, round(_PACKET_S / period))
+    usable = samples.present & ~samples.clipped_gyro.any(axis=1)
+    smooth, known = Rates(samples, width).at(np.asarray(samples.start_s + period * np.arange(len(samples)), np.float64))
+    own = np.where(known[:, None], smooth, samples.gyro)
+
+    def misfit(rows: np.ndarray, shift: int) -> Array:
+        """How badly each sample fits the twin when put elsewhere, bounded; NaN where nothing tells."""
+        seen, there = rates.at(np.asarray(samples.start_s + period * (rows + shift), np.float64))
+        predicted = seen @ matrix.T + offset
+        scale = 0.15 + 0.04 * np.linalg.norm(predicted, axis=1)
+        error = np.sum((own[rows] - predicted) ** 2, axis=1) / scale**2
+        return np.where(there & usable[rows], np.minimum(error, 9.0), np.nan)
+
+    moves: list[tuple[int, int, int]] = []
+    stretches = runs(samples.present, 1)
+    free = 0  # first place not taken
+    for i, (lo, hi) in enumerate(stretches):
+        before = lo - free if i else 0
+        after = stretches[i + 1][0] - hi if i + 1 < len(stretches) else 0
+        start = lo
+        if before:
+            rows = np.arange(lo, min(hi, lo + reach))
+            here = misfit(rows, 0)
+            best = (_WORTH, 0, 0)  # gain, samples, places
+            for shift in range(-min(before, reach), 0):
+                gain = np.cumsum(np.nan_to_num(here - misfit(rows, shift)))
+                if gain.max() > best[0]:  # and the longest that is as good
+                    best = (float(gain.max()), int(np.flatnonzero(gain >= 0.95 * gain.max())[-1]) + 1, shift)
+            if best[1]:
+                start = lo + best[1]
+                moves.append((lo, start, best[2]))
+        free = hi
+        if after and start < hi:
+            rows = np.arange(max(start, hi - reach), hi)
+            here = misfit(rows, 0)
+            best = (_WORTH, 0, 0)
+            for shift in range(1, min(after, reach) + 1):
+                gain = np.cumsum(np.nan_to_num(here - misfit(rows, shift))[::-1])
+                if gain.max() > best[0]:  # and the longest that is as good
+                    best = (float(gain.max()), int(np.flatnonzero(gain >= 0.95 * gain.max())[-1]) + 1, shift)
+            if best[1]:
+                moves.append((hi - best[1], hi, best[2]))
+                free = hi + best[2]
+    if not moves:
+        return samples
+    present = samples.present.copy()
+    fields = {name: getattr(samples, name).copy() for name in ("gyro", "accel", "clipped_gyro", "clipped_accel")}
+    for lo, hi, _ in moves:
+        present[lo:hi] = False
+        fields["gyro"][lo:hi], fields["accel"][lo:hi] = np.nan, np.nan
+        fields["clipped_gyro"][lo:hi], fields["clipped_accel"][lo:hi] = False, False
+    for lo, hi, shift in moves:
+        present[lo + shift : hi + shift] = True
+        for name, value in fields.items():
+            value[lo + shift : hi + shift] = getattr(samples, name)[lo:hi]
+    return replace(samples, present=present, **fields)
 
 
 class _Patient:
