@@ -799,11 +799,16 @@ class Solution:
     def variance(self, w: int, jacobian: Array) -> Array:
         """Variance (m,) of quantities with the given Jacobian (m, passing + lasting) in window w."""
         n = self.problem.passing[w].size
-        own, lasting = jacobian[:, :n], jacobian[:, n:]
+        own = jacobian[:, :n]
         factor, lower = self.parts.factors[w]
         half = linalg.solve_triangular(factor, own.T, lower=lower, trans=0 if lower else 1, check_finite=False)
-        reduced = lasting - own @ self.parts.couplings[w]
-        return np.sum(half**2, axis=0) + np.einsum("ij,ij->i", reduced @ self.parts.covariance, reduced)
+        return np.sum(half**2, axis=0) + self.shared_variance(w, jacobian)
+
+    def shared_variance(self, w: int, jacobian: Array) -> Array:
+        """The part (m,) of it that comes from the lasting unknowns: one draw for all windows."""
+        n = self.problem.passing[w].size
+        reduced = jacobian[:, n:] - jacobian[:, :n] @ self.parts.couplings[w]
+        return np.asarray(np.einsum("ij,ij->i", reduced @ self.parts.covariance, reduced))
 
     def covariance(self, w: int, jacobian: Array) -> Array:
         """Covariance (m, m) of the same."""

@@ -588,11 +588,12 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
     place = {e: i for i, (e, _) in enumerate(known)}
     values: dict[str, dict[str, Value]] = {}
     sigmas = _deviations(solution, w, at)
+    zeros = {k: np.sqrt(np.maximum(solution.shared_variance(w, j), 0)) for k, j in at.jacobian.items()}
     for name in ANGLES:
         source = "shaft_elevation" if name == "shaft_past_level" else name
         per: dict[str, Value] = {}
         for event in EVENTS:
-            per[event] = _value(fitted, name, source, event, moments, at, sigmas, place, dense, sd, rough)
+            per[event] = _value(fitted, name, source, event, moments, at, sigmas, zeros, place, dense, rough)
         if name == "shaft_past_level":
             per = {"top": per["top"]}
         values[name] = per
@@ -610,9 +611,16 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
                 + _extra(dense, name, moments[a], rough) ** 2
                 + _extra(dense, name, moments[b], rough) ** 2
             )
+            zero = min(s, float(np.sqrt(max(0.0, solution.shared_variance(w, j)[0]))))
             difference = at.value[name][place[b]] - at.value[name][place[a]]
             marks = tuple(m for m in va.marks if m != "zero_frame")
-            per[f"{a}..{b}"] = Value(float(np.degrees(difference)), float(np.degrees(1.96 * s)), None, marks)
+            per[f"{a}..{b}"] = Value(
+                float(np.degrees(difference)),
+                float(np.degrees(1.96 * s)),
+                None,
+                marks,
+                float(np.degrees(1.96 * zero)),
+            )
         changes[name] = per
     tempo = _tempo(moments)
     grade, reasons = _grade(fitted, values, moments)
@@ -788,9 +796,9 @@ def _value(
     moments: Mapping[str, swing.Moment],
     at: kinematics.Angles,
     sigmas: Mapping[str, Array],
+    zeros: Mapping[str, Array],
     place: Mapping[str, int],
     dense: kinematics.Angles,
-    sd: Mapping[str, Array],
     rough: swing.Rough,
 ) -> Value:
     moment = moments[event]
@@ -813,8 +821,10 @@ def _value(
         if event != "top" or back is None:
             return Value(None, None, "the shaft never rose above level")
         value = -value
-    u95 = 1.96 * s
-    return Value(float(np.degrees(value)), float(np.degrees(u95)), None, at.marks.get(source, ()))
+    u95, zero = 1.96 * s, 1.96 * min(s, float(zeros[source][i]))
+    return Value(
+        float(np.degrees(value)), float(np.degrees(u95)), None, at.marks.get(source, ()), float(np.degrees(zero))
+    )
 
 
 def _why_missing(fitted: Fitted, name: str) -> str:
