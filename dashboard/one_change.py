@@ -273,7 +273,7 @@ def _evidence(account: Account) -> html.Details:
 
 def _link(x: Link) -> list[Any]:
     head = f"{capital(subject_words(x.rule.cause))} → {subject_words(x.rule.effect)}"
-    verdict = say("change.verdict_" + x.verdict.replace(" ", "_"))
+    verdict = say(f"change.verdict_{x.verdict.replace(' ', '_')}")
     return [
         html.P([html.Strong(head), " ", html.Span(verdict, className="aside")]),
         html.P(says(x)),

@@ -3,12 +3,13 @@
 What lies under the root is grouped by day and club; a day is a lesson. Each recording has its own
 calibration. Keys stand in links: a lesson's is that of its first recording, `club:7-iron` is every
 lesson with a club, `best:7-iron` the swings that no band calls out, `lesson:<identity>:<club>` a lesson of
-the library, `thought:<identity>:<number>:before:<club>` its swings before a thought was given (or after).
+the library, `thought:<identity>:<number>:before:<club>` its swings before a thought was given (or after),
+`own-club:<identity>:<club>` all lessons with a club of the student whose lesson it is, `own-best:` the best of them.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -22,11 +23,14 @@ if TYPE_CHECKING:
 
     from imu.library.sets import LessonSet, ThoughtSets
     from imu.library.store import Library
+    from imu.measured import Measurement
 
 CLUB = "club:"
 FILED = "lesson:"
 BEST = "best:"
 THOUGHT = "thought:"
+OWN_CLUB = "own-club:"
+OWN_BEST = "own-best:"
 
 
 @dataclass(frozen=True)
@@ -39,6 +43,7 @@ class Offer:
     day: str
     entries: tuple[Entry, ...]
     swings: SwingSet | None = None  # measured already, from the library
+    practice: bool = False
 
     @property
     def label(self) -> str:
@@ -99,8 +104,16 @@ def bests(service: Service) -> list[Offer]:
 
 
 def in_library(key: str | None) -> bool:
-    """Whether a key is of a lesson in the library."""
-    return bool(key) and str(key).startswith((FILED, THOUGHT))
+    """Whether a key is of a student of the library; a lesson's identity is in it."""
+    return bool(key) and str(key).startswith((FILED, THOUGHT, OWN_CLUB, OWN_BEST))
+
+
+def is_club(key: str) -> bool:
+    return key.startswith((CLUB, OWN_CLUB))
+
+
+def is_best(key: str) -> bool:
+    return key.startswith((BEST, OWN_BEST))
 
 
 def lesson_id(key: str) -> str:
@@ -113,6 +126,40 @@ def filed(service: Service, key: str) -> list[Offer]:
 
     return _of_student(
         service, key, lambda library, student: [filed_offer(s) for s in lesson_sets(library, student_id=student)]
+    )
+
+
+def own_clubs(service: Service, key: str) -> list[Offer]:
+    """All lessons with each club of the student whose lesson this key names; practice is set beside them by itself."""
+    return _by_club(service, key, OWN_CLUB)
+
+
+def own_bests(service: Service, key: str) -> list[Offer]:
+    """Of each club the student's swings that no band calls out."""
+    return _by_club(service, key, OWN_BEST)
+
+
+def _by_club(service: Service, key: str, kind: str) -> list[Offer]:
+    parts: dict[str, list[Part]] = {}
+    for o in filed(service, key):
+        if o.swings is not None and not o.practice:
+            parts.setdefault(o.club, []).extend(o.swings.parts)
+    out = []
+    for club, those in sorted(parts.items()):
+        title = say("compare.own_best") if kind == OWN_BEST else club or "—"
+        chosen = tuple(_uncalled(p) for p in those) if kind == OWN_BEST else tuple(those)
+        out.append(Offer(f"{kind}{lesson_id(key)}:{club}", title, club, "", (), SwingSet(title, chosen)))
+    return out
+
+
+def _uncalled(part: Part) -> Part:
+    return replace(part, swings=_best_of(part.measurement))
+
+
+def _best_of(measurement: Measurement) -> tuple[int, ...]:
+    """Swings that no band calls out."""
+    return tuple(
+        s.index for s in measurement.swings if not any(v.verdict in ("below", "above") for v in s.bands.values())
     )
 
 
@@ -156,14 +203,13 @@ def filed_offer(held: LessonSet) -> Offer:
     title = day_words(day, year=True)
     if held.practice:
         title = say("progress.practice_of", day=title)
-    return Offer(f"{FILED}{held.lesson.id}:{held.club}", title, held.club, day, (), held.swings)
+    return Offer(f"{FILED}{held.lesson.id}:{held.club}", title, held.club, day, (), held.swings, held.practice)
 
 
 def offer(service: Service, key: str) -> Offer | None:
-    if key.startswith(FILED):
-        return next((o for o in filed(service, key) if o.key == key), None)
-    if key.startswith(THOUGHT):
-        return next((o for o in thoughts(service, key) if o.key == key), None)
+    for kind, offered in ((FILED, filed), (THOUGHT, thoughts), (OWN_CLUB, own_clubs), (OWN_BEST, own_bests)):
+        if key.startswith(kind):
+            return next((o for o in offered(service, key) if o.key == key), None)
     pool = bests if key.startswith(BEST) else clubs if key.startswith(CLUB) else lessons
     return next((o for o in pool(service) if o.key == key), None)
 
@@ -171,6 +217,8 @@ def offer(service: Service, key: str) -> Offer | None:
 def set_of(service: Service, offered: Offer, *, label: str = "") -> SwingSet | Pending:
     """The swings of a set, measured; called `label`, else by its own. Raises CupbowError when none of its recordings can be read."""
     if offered.swings is not None:
+        if is_best(offered.key) and not any(part.chosen for part in offered.swings.parts):
+            raise CupbowError(say("compare.no_best", club=offered.club))
         return SwingSet(label or offered.label, offered.swings.parts)
     parts, waiting, failed = [], [], []
     for entry in offered.entries:
@@ -196,11 +244,7 @@ def labels_of(a: Offer, b: Offer) -> tuple[str, str]:
 
 
 def _part(service: Service, ready: Ready, *, best: bool) -> Part:
-    chosen = tuple(
-        s.index
-        for s in ready.measurement.swings
-        if not (best and any(v.verdict in ("below", "above") for v in s.bands.values()))
-    )
+    chosen = _best_of(ready.measurement) if best else tuple(s.index for s in ready.measurement.swings)
     return Part(
         ready.measurement,
         ready.entry.key,

@@ -174,10 +174,12 @@ def test_a_thought_noted_from_a_swing_on_can_be_compared_before_and_after(page, 
     assert "Before “let it turn”" in head
     assert "After “let it turn”" in head
     assert "the zero is shared and cancels" in page.inner_text("#compare-body")
-    assert page.locator(".segments a[aria-current]:has-text('Before and after a thought')").count() == 1
+    assert page.locator(".segments a[aria-current]:has-text('Thoughts')").count() == 1
     checked(page, "thought")
+    page.click(".segments a:has-text('Own best')")
+    page.wait_for_selector("#compare-body .say-under:has-text('Own best, 7-iron')")
     page.click(".segments a:has-text('Lessons')")
-    page.wait_for_selector("#compare-body .say-under:has-text('7-iron')")
+    page.wait_for_selector("#compare-body .say-under:has-text('3 May 2026, 7-iron')")
     library.undo()
 
 

@@ -1,6 +1,7 @@
 """The compare page: two sets of swings, what has changed between them, and what can't be told yet.
 
-Its link says what is shown: `/compare?a=…&b=…&by=lessons|clubs|best|thoughts&kind=full&targets=…&angle=…&shape=1`.
+Its link says what is shown: `/compare?a=…&b=…&by=lessons|clubs|best|thoughts&kind=full&targets=…&angle=…&shape=1`; `near=…` (a
+lesson's identity) offers the sets of its student.
 """
 
 from __future__ import annotations
@@ -18,9 +19,7 @@ from dashboard import ridges
 from dashboard.pages import Page
 from dashboard.service import Service
 from dashboard.sets import (
-    BEST,
     FILED,
-    THOUGHT,
     Offer,
     Pending,
     bests,
@@ -28,10 +27,14 @@ from dashboard.sets import (
     counted,
     filed,
     in_library,
+    is_best,
+    is_club,
     labels_of,
     lesson_id,
     lessons,
     offer,
+    own_bests,
+    own_clubs,
     set_of,
     thoughts,
 )
@@ -58,6 +61,14 @@ class Choice:
     targets: tuple[str, ...] | None = None
     angle: str = "wrist_flexion"
     shape: bool = False
+    near: str | None = None  # a lesson of the student whose sets are offered, where a and b are still to be chosen
+
+    @property
+    def student_key(self) -> str:
+        """A key that names a lesson of the student whose sets are offered; empty: those under the root."""
+        if self.near:
+            return f"{FILED}{self.near}"
+        return next((f"{FILED}{lesson_id(key)}" for key in (self.a, self.b) if key and in_library(key)), "")
 
     @classmethod
     def of(cls, search: str | None) -> Choice:
@@ -71,6 +82,7 @@ class Choice:
             targets=targets or None,
             angle=asked["angle"] if asked.get("angle") in ANGLES else "wrist_flexion",
             shape=asked.get("shape") == "1",
+            near=asked.get("near"),
         )
 
     @property
@@ -83,6 +95,7 @@ class Choice:
             "targets": ",".join(self.targets) if self.targets else None,
             "angle": self.angle if self.angle != "wrist_flexion" else None,
             "shape": "1" if self.shape else None,
+            "near": self.near if not (self.a and self.b) else None,
         }
         return f"{PATH}?{urlencode({k: v for k, v in asked.items() if v})}"
 
@@ -164,10 +177,11 @@ def waiting(pending: Pending, left: int) -> html.Section:
 
 # -- choosing --------------------------------------------------------------------------------------
 def pool_of(service: Service, choice: Choice) -> list[Offer]:
-    by = choice.by
-    for key in (choice.a, choice.b):
-        if key and in_library(key):
-            return thoughts(service, key) if by == "thoughts" else filed(service, key)
+    by, student = choice.by, choice.student_key
+    if student:
+        more = {"clubs": own_clubs, "best": own_bests, "thoughts": thoughts}.get(by)
+        held = [] if by == "thoughts" else filed(service, student)
+        return [*(more(service, student) if more else []), *held]
     if by == "clubs":
         return [*clubs(service), *lessons(service)]
     return [*(bests(service) if by == "best" else []), *lessons(service)]
@@ -176,39 +190,35 @@ def pool_of(service: Service, choice: Choice) -> list[Offer]:
 def filled(service: Service, choice: Choice, pool: Sequence[Offer]) -> Choice:
     """The pair that is meant where a link names none: first and last lesson with one club, the two
     clubs, or the best so far with the last lesson."""
-    taught = [o for o in pool if not o.key.startswith(("club:", BEST))]
-    if choice.by == "thoughts":
-        given = [key for key in (choice.a, choice.b) if key and key.startswith(THOUGHT)]
-        pair = [o.key for o in pool if lesson_id(o.key) == lesson_id(choice.a or "")] or [o.key for o in pool]
-        return choice if len(given) == 2 else replace(choice, a=pair[-2], b=pair[-1]) if len(pair) > 1 else choice
     if choice.a and choice.b:
         return choice
+    if choice.by == "thoughts":
+        here = [o.key for o in pool if lesson_id(o.key) == lesson_id(choice.student_key)] or [o.key for o in pool]
+        return replace(choice, a=here[-2], b=here[-1]) if len(here) > 1 else choice
+    taught = [o for o in pool if not (is_club(o.key) or is_best(o.key))]
     most = max(taught, key=lambda o: sum(x.club == o.club for x in taught), default=None)
     same = [o for o in taught if most and o.club == most.club]
     first = same[0].key if len(same) > 1 else None
     last = same[-1].key if same else None
     if choice.by == "clubs":
-        both = [o.key for o in pool if o.key.startswith("club:")]
+        both = [o.key for o in pool if is_club(o.key)]
         first, last = (both[0], both[1]) if len(both) > 1 else (None, None)
     elif choice.by == "best" and most:
-        first = BEST + most.club
+        first = next((o.key for o in pool if is_best(o.key) and o.club == most.club), None)
     return replace(choice, a=choice.a or first, b=choice.b or last)
 
 
 def _choosers(service: Service, choice: Choice, pool: Sequence[Offer], a: Offer | None, b: Offer | None) -> html.Div:
-    # Thoughts are the library's: they are offered beside a student's lessons, and lead back to these.
-    student = next((key for key in (choice.a, choice.b) if in_library(key)), None)
-    segments = []
-    for by in BY:
-        to = Choice(by=by, kind=choice.kind, targets=choice.targets)
-        if student and by == "lessons":
-            to = replace(to, a=_plain(service, student, choice, last=False), b=_plain(service, student, choice))
-        elif by == "thoughts":
-            if student is None:
-                continue
-            to = replace(to, a=student)
-        current = ui.aria(current="true") if by == choice.by else {}
-        segments.append(html.A(say(f"compare.{by}"), href=to.link, **({"data-go": ""} | current)))
+    near = lesson_id(choice.student_key) or None
+    segments = [
+        html.A(
+            say(f"compare.{by}"),
+            href=Choice(by=by, kind=choice.kind, targets=choice.targets, near=near).link,
+            **({"data-go": ""} | (ui.aria(current="true") if by == choice.by else {})),
+        )
+        for by in BY
+        if near or by != "thoughts"  # thoughts are the library's
+    ]
     return html.Div(
         [
             _chooser(service, choice, pool, a, "a"),
@@ -218,15 +228,6 @@ def _choosers(service: Service, choice: Choice, pool: Sequence[Offer], a: Offer 
         ],
         className="sets no-print",
     )
-
-
-def _plain(service: Service, student: str, choice: Choice, *, last: bool = True) -> str | None:
-    """A lesson of this student for the other views: the one shown, else the first or last."""
-    key = choice.b if last else choice.a
-    if key and key.startswith(FILED):
-        return key
-    held = filed(service, student)
-    return held[-1 if last else 0].key if held else None
 
 
 def _chooser(service: Service, choice: Choice, pool: Sequence[Offer], chosen: Offer | None, side: str) -> html.Details:
@@ -402,7 +403,7 @@ def _shape_words(shape: CurveComparison) -> str:
 
 def _conclude(offers: tuple[Offer, Offer], pair: Pair) -> html.Section:
     items: list[Any] = [html.Li([html.Strong(c.lead), f" {c.text}"]) for c in pair.cautions]
-    if any(o.key.startswith(BEST) for o in offers):
+    if any(is_best(o.key) for o in offers):
         items.insert(0, html.Li([html.Strong(say("compare.own_best")), " ", say("compare.best_chosen")]))
     return ui.card(say("compare.conclude"), html.Ul(items), kind="conclude")
 

@@ -20,12 +20,11 @@ from dashboard.figures import cell
 from dashboard.pages import Page
 from dashboard.pages.compare import Choice
 from dashboard.service import FILED, Service
-from dashboard.sets import FILED as LESSON_KEY
-from dashboard.words import count, group, listed, say
+from dashboard.words import LANGUAGE, count, group, listed, say
 from imu.errors import CupbowError
 from imu.library import Library, filing, finding
 from imu.library.finding import FiledSwing, Wanted
-from imu.library.schema import Lesson, Recording, Student
+from imu.library.schema import Lesson, Recording, Student, Try
 from imu.measured import Value
 from imu.recording import KINDS
 from imu.settings import Settings, load_settings
@@ -336,7 +335,12 @@ def _one_lesson(library: Library, lesson: Lesson, *, message: str = "", undo: in
     swings = [s for r in figure["recordings"] if r["discarded"] is None for s in r["swings"]]
     words = {"kind": say(f"student.{lesson.kind}"), "day": settings.date(lesson.held_at)}
     out = sum(s["out"] is not None for s in swings)
-    sentence = say("lesson.say_none", **words) if not swings else count_with("lesson.say", len(swings), words)
+    tries = [row for row in figure["practice"]["rows"] if not swings]
+    if tries:
+        words["held"] = str(sum(row["held"] for row in tries))
+        sentence = count_with("practice.say", sum(row["tries"] for row in tries), words)
+    else:
+        sentence = count_with("lesson.say", len(swings), words) if swings else say("lesson.say_none", **words)
     if out:
         sentence += " " + count("lesson.out", out)
     extra: dict[str, Any] = {"data-go": ""}
@@ -364,9 +368,6 @@ def lesson_figure(library: Library, lesson: Lesson) -> dict[str, Any]:
         by_recording.setdefault(filed.line.recording_id, []).append(filed)
     others = [line.student for line in finding.students(library) if line.student.id != lesson.student_id]
     merges = [x.lesson for x in finding.lessons(library, student_id=lesson.student_id) if x.lesson.id != lesson.id]
-    drills: dict[str, list[bool | None]] = {}
-    for one in finding.tries(library, lesson_id=lesson.id):
-        drills.setdefault(one.drill, []).append(one.held)
     shown = []
     for k, recording in enumerate(recordings, start=1):
         name = "lesson.recording_club" if recording.club else "lesson.recording"
@@ -393,10 +394,9 @@ def lesson_figure(library: Library, lesson: Lesson) -> dict[str, Any]:
         "recordings": shown,
         "others": [[s.id, s.name] for s in others],
         "merges": [[x.id, f"{settings.date(x.held_at)}, {say(f'student.{x.kind}')}"] for x in merges],
-        "tries": [
-            {"drill": drill, "held": say("lesson.tries_held", held=sum(h is True for h in held), n=len(held))}
-            for drill, held in drills.items()
-        ],
+        "practice": _practised(
+            finding.tries(library, lesson_id=lesson.id), lesson.notes if lesson.kind == "practice" else ""
+        ),
     }
 
 
@@ -404,7 +404,38 @@ def _before_after(lesson_id: str, by_recording: Mapping[str, Sequence[FiledSwing
     """The link that compares before and after, where a thought was given during the lesson."""
     if not any(f.line.own_thought for filed in by_recording.values() for f in filed):
         return ""
-    return Choice(a=f"{LESSON_KEY}{lesson_id}", by="thoughts").link
+    return Choice(near=lesson_id, by="thoughts").link
+
+
+def _practised(tries: Sequence[Try], notes: str) -> dict[str, Any]:
+    """What was done of each drill: held, lost, unsure, and how it was held with feedback and without."""
+    from imu.practice.drill import shipped
+
+    titles = {d.name: d.in_language(d.title, LANGUAGE) for d in shipped()}
+    drills: dict[str, list[Try]] = {}
+    for one in tries:
+        drills.setdefault(one.drill, []).append(one)
+
+    def of(some: Sequence[Try]) -> str:
+        sure = [t for t in some if t.held is not None]
+        return say("practice.of", held=sum(t.held is True for t in sure), n=len(sure)) if sure else ""
+
+    return {
+        "words": group("practice"),
+        "notes": notes.splitlines(),
+        "rows": [
+            {
+                "drill": titles.get(drill, drill),
+                "tries": len(done),
+                "held": sum(t.held is True for t in done),
+                "lost": sum(t.held is False for t in done),
+                "unsure": sum(t.held is None for t in done),
+                "told": of([t for t in done if t.shown]),
+                "untold": of([t for t in done if not t.shown]),
+            }
+            for drill, done in drills.items()
+        ],
+    }
 
 
 def _note(recording: Recording, measured: bool) -> str:
