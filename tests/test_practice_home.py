@@ -129,6 +129,20 @@ def test_taking_it_in_can_be_undone_and_done_again(library, tmp_path):
     assert bring_home(library, session, student_id=student.id).new
 
 
+def test_the_lesson_page_shows_what_was_done(library, tmp_path):
+    from dashboard.pages.students import lesson_figure
+
+    student = filing.add_student(library, name="Juno Abara", handedness="left")
+    brought = bring_home(library, session_of(tmp_path / "s", hurt=True), student_id=student.id)
+    figure = lesson_figure(library, brought.lesson)
+    (row,) = figure["practice"]["rows"]
+    assert row == {
+        "drill": "Hold it at the top", "tries": 2, "held": 1, "lost": 1, "unsure": 0, "told": "1 of 2 held", "untold": "",
+    }  # fmt: skip
+    assert "sharp" in figure["hurt"]
+    assert any("Own estimate" in line for line in figure["practice"]["notes"])
+
+
 # -- the commands ----------------------------------------------------------------------------------
 def test_a_plan_out_and_its_session_home(run, tmp_path):
     run("student", "Juno Abara", "--new", "--handed", "left", "--born", "2015-01-02")

@@ -66,6 +66,24 @@ def test_the_own_painless_range_is_measured_first_and_kept(tmp_path, clock):
     assert again.stage == "ready"
 
 
+def test_the_range_need_not_be_shown_every_day_but_after_pain_it_is(tmp_path, clock):
+    practice = opened(plan_of("ends", own=None, tries=1), tmp_path, clock)
+    body = ready(practice)
+    body.be(-50.0, 0.6)
+    body.be(44.0, 0.6)
+    practice.do("range_done")
+    practice.do("stop")
+    clock.forward(days=1)
+    second = opened(practice.plan, tmp_path, clock)
+    second.do("cautions_read")
+    assert second.stage == "ready"
+    second.do("hurts")
+    clock.forward(days=1)
+    third = opened(practice.plan, tmp_path, clock)
+    third.do("cautions_read")
+    assert third.stage == "range"
+
+
 def test_without_an_own_range_ends_are_left_out_and_the_rest_goes_on(tmp_path):
     plan = plan_of("ends", own=None)
     other = plan_of("hold")

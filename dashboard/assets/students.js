@@ -98,7 +98,7 @@
         field(w.club, h("input", { type: "text", value: club, maxLength: 100, list: "clubs-known", onChange: (e) => setClub(e.target.value) })),
         h("button", { type: "submit", disabled: !club.trim() }, w.correct)),
       h("form", { className: "filters", onSubmit: (e) => { e.preventDefault(); if (given.trim()) ask({ given, recording: recording.id, from: Number(from) || 1 }); } },
-        field(w.from_swing, h("input", { type: "number", min: 1, value: from, onChange: (e) => setFrom(e.target.value) })),
+        field(w.given_from, h("input", { type: "number", min: 1, value: from, onChange: (e) => setFrom(e.target.value) })),
         field(w.given, h("input", { type: "text", value: given, maxLength: 400, onChange: (e) => setGiven(e.target.value) }), "grow"),
         h("button", { type: "submit", disabled: !given.trim() }, w.given_do)),
       h("form", { className: "filters", onSubmit: (e) => { e.preventDefault(); if (to) ask({ move: recording.id, student: to }); } },
@@ -129,6 +129,17 @@
             : h("button", { type: "button", className: "quiet no-print", "aria-label": `${w.out_do}, ${w.swing} ${s.n}`, onClick: () => setAsking(true) }, w.out_do)));
   }
 
+  function Practised({ practice }) {
+    const w = practice.words, numbers = ["tries", "held", "lost", "unsure", "told", "untold"];
+    if (!practice.rows.length) return null;
+    return h("section", { className: "card" }, h("h2", { className: "card-title" }, w.title),
+      h("div", { className: "wide" }, h("table", { className: "lines" }, h("caption", { className: "unseen" }, w.title),
+        h("thead", null, h("tr", null, ["drill", ...numbers].map((k) => h("th", { key: k, scope: "col" }, w[k])))),
+        h("tbody", null, practice.rows.map((r) => h("tr", { key: r.drill }, h("th", { scope: "row" }, r.drill), numbers.map((k) => h("td", { key: k, "data-label": w[k] }, r[k]))))))),
+      practice.notes.map((line) => h("p", { key: line }, line)),
+      h("p", { className: "note" }, w.note));
+  }
+
   d.Lesson = function ({ id, figure, setProps, asks }) {
     const w = figure.words;
     const [thought, setThought] = React.useState(figure.thought), [other, setOther] = React.useState("");
@@ -149,8 +160,7 @@
           h("thead", null, h("tr", null, [w.swing, w.kind, w.club_head, w.wrist, w.ball, w.left_out].map((t) => h("th", { key: t, scope: "col" }, t)))),
           h("tbody", null, r.swings.map((s) => h(Row, { key: s.id, s, figure, ask })))) : null,
         h(Wrong, { recording: r, figure, ask }))),
-      figure.tries.length ? h("section", { className: "card" }, h("h2", { className: "card-title" }, w.tries),
-        h("table", null, h("caption", { className: "unseen" }, w.tries), h("tbody", null, figure.tries.map((t) => h("tr", { key: t.drill }, h("th", { scope: "row" }, t.drill), h("td", null, t.held)))))) : null,
+      h(Practised, { practice: figure.practice }),
       figure.merges.length ? h("form", { className: "filters no-print", onSubmit: (e) => { e.preventDefault(); if (other) ask({ merge: other }); } },
         field(w.merge, select(other, [["", w.choose], ...figure.merges], setOther)), h("button", { type: "submit", disabled: !other }, w.merge_do)) : null,
       h("p", { className: "note" }, w.note));

@@ -102,6 +102,7 @@ class Runner:
         reading = self.coach.reading()
         if reading is None or angles is None:
             return
+        self.reading = reading
         if angles.model is not self._model:
             self._model = angles.model
             self.practice.shared_u95 = {name: math.degrees(1.96 * sd) for name, sd in self._model.sd.items()}

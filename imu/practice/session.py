@@ -70,11 +70,12 @@ class Practice:
         self.remarks: list[str] = []
         self.shared_u95: Mapping[str, float] = {}  # of each angle, what all readings share: `Model.sd`, expanded
         self.cue: Cue | None = None
+        self.judged: tuple[float | None, float | None] = (None, None)  # what it stands on: an angle, or its change
         self.channels_off: set[str] = set()
         self._now = now or (lambda: datetime.now(UTC))
         self._day = plan.days[min(max(session.day, 1), len(plan.days)) - 1]
         self._blocks = list(plan.blocks_of(self._day))
-        self._own: dict[str, tuple[float, float]] = {**plan.own_range, **session.own_range}
+        self._own: dict[str, tuple[float, float]] = {**plan.own_range, **_shown_before(self.past), **session.own_range}
         self._range = RangeWatch()
         self._alerts: Alerts | None = None
         self._watch = SwingWatch()
@@ -136,6 +137,16 @@ class Practice:
     def where(self) -> dict[str, Any]:
         """Where in the try it is: the stop, the end, or the part of the carry."""
         return dict(self._work.where) if self._work is not None else {}
+
+    @property
+    def band_now(self) -> tuple[float, float] | None:
+        """What readings are judged against now: of both ends, the one that is on."""
+        return None if self._alerts is None else (self._alerts.low_deg, self._alerts.high_deg)
+
+    @property
+    def asks(self) -> bool:
+        """Whether the try that is on ends with the student's own estimate."""
+        return self._plan_told is not None and self._plan_told.ask
 
     @property
     def load(self) -> Load:
@@ -352,6 +363,7 @@ class Practice:
             told = self._plan_told
             phase = "drill" if told is not None and told.live else "covered"
         value, u95 = work.before(sample) if work is not None else (sample.value, sample.u95)
+        self.judged = value, u95
         cue = alerts.feed(sample.t_s, value, u95, phase=phase, quality=quality)
         if self._plan_told is not None and self._plan_told.only_outside and cue.board in ("in", "unsure", "none"):
             cue = replace(cue, board="covered")
@@ -581,3 +593,13 @@ class Practice:
 
 def _r(x: float | None) -> float | None:
     return None if x is None or not math.isfinite(x) else round(float(x), 1)
+
+
+def _shown_before(past: Sequence[Session]) -> dict[str, tuple[float, float]]:
+    """The own painless range as it was last shown; after pain it is to be shown anew."""
+    own: dict[str, tuple[float, float]] = {}
+    for session in sorted(past, key=lambda s: s.began):
+        own |= session.own_range
+        if session.hurt is not None:
+            own = {}
+    return own
