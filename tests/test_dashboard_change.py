@@ -163,7 +163,7 @@ def test_a_thought_noted_from_a_swing_on_can_be_compared_before_and_after(page, 
     page.wait_for_selector("#students-lesson table")
     wrong = page.locator("#students-lesson .wrong").first
     wrong.locator("summary").click()
-    wrong.get_by_label("From swing").nth(1).fill("9")
+    wrong.get_by_label("Since swing").fill("9")
     wrong.get_by_label("New thought given").fill("let it turn")
     wrong.get_by_role("button", name="Note the thought").click()
     page.click("a:has-text('Before and after the thought')")

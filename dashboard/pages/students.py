@@ -386,7 +386,7 @@ def lesson_figure(library: Library, lesson: Lesson) -> dict[str, Any]:
         "id": lesson.id,
         "words": group("lesson")
         | {"club_head": say("student.club"), "left_out": say("student.left_out")}
-        | {name: say(f"change.{name}") for name in ("given", "given_do", "compare_thought")},
+        | {name: say(f"change.{name}") for name in ("given", "given_from", "given_do", "compare_thought")},
         "compare_thought": _before_after(lesson.id, by_recording),
         "thought": lesson.thought,
         "hurt": say("lesson.hurt", what=lesson.hurt) if lesson.hurt else "",
