@@ -158,6 +158,17 @@ def test_what_was_held_before_the_try_does_not_count(tmp_path):
     assert len(body.practice.session.tries) == 1
 
 
+def test_standing_at_address_is_not_the_position_at_the_top(tmp_path):
+    body = begun("hold", tmp_path, tries=1)
+    body.go(-25.0, shaft=-48.0)
+    body.be(-25.0, 8.0, shaft=-48.0)  # out of the band, and long: but the club hangs
+    assert body.practice.stage == "try"
+    assert all(c.tone is None and not c.buzz_ms for c in body.cues)
+    body.go(0.0, shaft=20.0)
+    body.be(0.0, 3.0, shaft=20.0)
+    assert [t.held for t in body.practice.session.tries] == [True]
+
+
 def test_cues_come_while_it_is_told_and_none_while_it_is_not(tmp_path):
     body = begun("hold", tmp_path / "a", tries=1)
     hold(body, -25.0)

@@ -356,13 +356,13 @@ class Practice:
         if alerts is None:
             self.cue = Cue(sample.t_s, "quiet" if swinging else "none", "quiet" if swinging else "none")
             return self.cue
+        value, u95 = work.before(sample) if work is not None else (sample.value, sample.u95)
         phase: Phase = "idle"
         if swinging:
             phase = "swing"
         elif self.stage == "try" and work is not None and work.cues:
             told = self._plan_told
             phase = "drill" if told is not None and told.live else "covered"
-        value, u95 = work.before(sample) if work is not None else (sample.value, sample.u95)
         self.judged = value, u95
         cue = alerts.feed(sample.t_s, value, u95, phase=phase, quality=quality)
         if self._plan_told is not None and self._plan_told.only_outside and cue.board in ("in", "unsure", "none"):

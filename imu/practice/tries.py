@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from imu.bands import verdict
 from imu.practice.alerts import Cue
 from imu.practice.drill import Drill
+from imu.recording import EVENTS
 
 if TYPE_CHECKING:
     from imu.measured import Swing
@@ -20,6 +21,8 @@ STILL_DPS = 20.0
 MOVED_DPS = 40.0
 STEADY_DEG = 6.0
 LEVEL_DEG = 25.0  # as far as a shaft may be from level where a stop wants it level
+LOWERED_DEG = -30.0  # a shaft below this hangs, or stands at address: it is not in the swing
+_RAISED = EVENTS[EVENTS.index("shaft_level_back") : EVENTS.index("impact")]
 RISEN_DEG = 30.0  # a shaft that is to come down to level has been above this before
 
 
@@ -102,6 +105,11 @@ class Recent:
         return float(statistics.median(values)) if values else None
 
 
+def elsewhere(sample: Sample, event: str) -> bool:
+    """Whether the club, where it wears a sensor, shows that this event's position is not taken."""
+    return event.split("..")[0] in _RAISED and sample.shaft is not None and sample.shaft < LOWERED_DEG
+
+
 def against(band: tuple[float, float], value: float, u95: float) -> Result:
     """Held, lost or unsure: the verdict of the whole interval."""
     word = verdict(low=band[0], high=band[1], value=value, u95=u95)
@@ -119,13 +127,24 @@ class Hold(Work):
 
     def __init__(self, drill: Drill, band: tuple[float, float], *, live: bool) -> None:
         self._band, self._live = band, live
-        self._hold_s = drill.hold_s
+        self._hold_s, self._event = drill.hold_s, drill.event
+        self._elsewhere = False
         self._recent = Recent(drill.hold_s)
         self._still_since_s: float | None = None
         self._shown: Result | None = None  # where it was last held still
 
+    @property
+    def cues(self) -> bool:  # type: ignore[override]
+        return not self._elsewhere
+
+    def before(self, sample: Sample) -> tuple[float | None, float | None]:
+        self._elsewhere = elsewhere(sample, self._event)
+        return sample.value, sample.u95
+
     def see(self, sample: Sample, cue: Cue) -> Result | None:
         self._recent.add(sample)
+        if self._elsewhere:
+            self._recent.clear()
         if not self._recent.moved:
             return None  # the last try's position is left first
         if not self._recent.steady:
@@ -207,6 +226,8 @@ class Slow(Work):
         if not (self._recent.moved and self._recent.still):
             return None
         stop, shaft = self._drill.stops[self._at], self._recent.median("shaft")
+        if elsewhere(sample, stop):
+            return None
         if stop.startswith("shaft_level") and shaft is not None and abs(shaft) > LEVEL_DEG:
             return None  # not there yet
         if stop == self._drill.event:
@@ -249,7 +270,7 @@ class Carry(Work):
     def see(self, sample: Sample, cue: Cue) -> Result | None:
         self._recent.add(sample)
         if self._start is None:
-            if self._recent.moved and self._recent.still:
+            if self._recent.moved and self._recent.still and not elsewhere(sample, self._drill.event):
                 value, u95 = self._recent.median(), self._recent.median("u95")
                 if value is not None and u95 is not None:
                     self._start = value, u95
