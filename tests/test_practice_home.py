@@ -11,12 +11,14 @@ import pytest
 
 from imu import cli
 from imu.errors import UsageError
-from imu.library import Library, filing, finding
+from imu.library import Library, filing, finding, picks
 from imu.library.practice import bring_home, guesses
+from imu.library.schema import Picked
 from imu.practice import journal
 from imu.practice import plan as plans
 from imu.practice.drill import Feedback
 from imu.practice.journal import read
+from tests.library_case import measurement, recording_folder, swing
 from tests.practice_case import STUDENT_ID, Clock, opened, plan_of, ready
 from tests.test_practice_session import hold
 
@@ -157,6 +159,39 @@ def test_a_plan_out_and_its_session_home(run, tmp_path):
     assert "already filed" in run("add", str(tmp_path / "sessions"), "--student", "juno")
     (row,) = json.loads(run("list", "juno", "--json").partition("\n!")[0])
     assert (row["id"], row["kind"]) == (session.id[:8], "practice")
+
+
+def test_what_was_picked_in_the_library_becomes_the_plan(run, tmp_path):
+    run("student", "Juno Abara", "--new", "--handed", "left")
+    assert "no change is picked" in run("plan", "juno", code=2)
+    mine = replace(plan_of("hold"), student="Juno Abara")
+    with Library.open(tmp_path / "shelf") as library:
+        student = finding.student_named(library, "juno")
+        picked = {"angle": "wrist_flexion", "event": "top", "low_deg": -14.0, "high_deg": 8.0, "thought": "Flatter"}
+        with library.write("change picked") as store:
+            found = Picked(student_id=student.id, today_deg=-25.0, u95_deg=5.0, **picked)
+            store.add(found)
+        run("plan", "juno")
+        made = plans.load("juno-abara.plan.toml")
+        assert (made.pick.low_deg, made.pick.today_deg, made.pick.reason) == (-14.0, -25.0, "Flatter")
+        assert made.student_id == student.id
+        picks.keep_plan(library, found.id, plans.to_toml(mine))  # as the coach edited it
+    run("plan", "juno")
+    assert plans.load("juno-abara.plan.toml") == mine
+    run("plan", "juno", "--days", "3")
+    assert plans.load("juno-abara.plan.toml").pick.low_deg == -14.0
+
+
+def test_where_it_is_today_comes_from_the_last_lesson(run, tmp_path):
+    run("student", "Juno", "--new", "--handed", "left")
+    with Library.open(tmp_path / "shelf") as library:
+        student = finding.student_named(library, "juno")
+        added = filing.add_recording(library, recording_folder(tmp_path / "r", rows=3), student_id=student.id)
+        swings = [swing(n, top_deg=x) for n, x in enumerate((-20.0, -22.0, -30.0), 1)]
+        filing.store_measurement(library, added.recording.id, measurement(*swings), code="1")
+    run("plan", "juno", *PICK)
+    pick = plans.load("juno.plan.toml").pick
+    assert (pick.today_deg, pick.u95_deg) == (-24.0, 3.0)
 
 
 def test_a_session_that_hurt_is_said_when_it_comes_home(run, tmp_path):
