@@ -220,6 +220,10 @@ class Hub:
         for work in (self._push(), self._tick(), self._shelve()):
             self._start(work)
 
+    def follow(self, work: Any) -> None:
+        """Have a coroutine run as long as the session does."""
+        self._start(work)
+
     def _start(self, work: Any) -> None:
         task = asyncio.get_running_loop().create_task(work)
         self._tasks.add(task)
@@ -263,7 +267,8 @@ class Hub:
             if practice.stage == "range" and cue.board == "none":
                 return now_message(reading, Cue(cue.at_s, "none", "free"), arrived_ms=arrived_ms, hold=None,
                                    angle=self.angle)  # fmt: skip
-        return now_message(reading, cue, arrived_ms=arrived_ms, hold=hold, angle=self.angle)
+        judged = practice.judged if practice is not None and self._carrying else None
+        return now_message(reading, cue, arrived_ms=arrived_ms, hold=hold, angle=self.angle, judged=judged)
 
     @property
     def angle(self) -> str:
@@ -277,6 +282,8 @@ class Hub:
         while True:
             await asyncio.sleep(_TICK_S)
             now = self.session.source.now_s()
+            if self.practice is not None and self.practice.stage == "range":
+                self.broadcast(practice_message(self.practice, alone=self.alone))  # how far it was bent so far
             silent = self._last_chunk_s is not None and now - self._last_chunk_s > _STALE_S
             if silent and self.runner is None and self._latest is not None and not self.coach.paused:
                 self._decide(Reading(now, now, {}, 0.0), lost=True)
@@ -313,16 +320,17 @@ class Hub:
         band: Sequence[float] | None = self.band
         name = say("live.wrist_now")
         if practice is not None:
-            drill = practice.state()["drill"]
-            band = drill["band"] if drill is not None and practice.stage in ("try", "told", "ready") else None
+            drill = practice.drill
             # the band of a change is none of the angle's
-            band = None if drill is not None and ".." in drill["event"] and not self._carrying else band
-            name = practice.drill.in_language(practice.drill.title, LANGUAGE) if practice.drill else name
+            judged = drill is not None and (not drill.is_change or self._carrying)
+            band = practice.band_now if judged else None
+            name = drill.in_language(drill.title, LANGUAGE) if drill is not None else name
         return {
             "type": "session",
             "open": True,
             "band": None if band is None else list(band),
             "angle": self.angle,
+            "change": self._carrying,
             "bandName": name,
             "club": self.session.club,
             "paused": self.coach.paused,
@@ -443,6 +451,11 @@ class Hub:
         self._calibrating = True
         self.coach.calibrate()
         self.tell()
+
+    async def calibrated(self) -> None:
+        """Until the calibration is worked out, or could not be."""
+        while self._calibrating:
+            await asyncio.sleep(0.02)
 
     def begin_guide(self) -> None:
         self.guide = Guide(set(self.session.source.sensors), self.session.hold)

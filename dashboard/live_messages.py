@@ -53,9 +53,17 @@ def reason_words(reason: str | None) -> str | None:
     return reason
 
 
-def now_message(reading: Reading, cue: Cue, *, arrived_ms: float, hold: tuple[float, float] | None,
-                angle: str) -> dict[str, Any]:  # fmt: skip
-    """A reading with the decision made of it. `hold`: for how long it was held, of how long."""
+def now_message(
+    reading: Reading,
+    cue: Cue,
+    *,
+    arrived_ms: float,
+    hold: tuple[float, float] | None,
+    angle: str,
+    judged: tuple[float | None, float | None] | None = None,
+) -> dict[str, Any]:
+    """A reading with the decision made of it. `hold`: for how long it was held, of how long. `judged`: what
+    stands on the board in place of the angle, with its u95."""
     board = BOARD.get(cue.board, cue.board)
     hidden = board in _HIDDEN
     out: dict[str, Any] = {
@@ -74,6 +82,8 @@ def now_message(reading: Reading, cue: Cue, *, arrived_ms: float, hold: tuple[fl
     for key, name in (("reading", angle), ("face", "face_to_forearm"), ("shaft", "shaft_elevation")):
         now = reading.angles.get(name, Now(None))
         out[key] = [_r(now.value_deg), _r(now.u95_deg), reason_words(now.reason)]
+    if judged is not None:
+        out["reading"] = [_r(judged[0]), _r(judged[1]), out["reading"][2]]
     return out
 
 
@@ -158,8 +168,29 @@ def practice_message(practice: Practice, *, alone: bool) -> dict[str, Any]:
         out["told"] = {**out["told"], "also": _also(out["told"]["also"], drill)}
     if "summary" in out:
         out["summary"] = [_summary(line) for line in out["summary"]]
+    out["remarks"] = [remark_words(text) for text in state["remarks"]]
+    out["ask"] = practice.asks
     out["load"] = {**state["load"], "text": load_words(state["load"])}
     return out
+
+
+REMARKS: tuple[tuple[str, str], ...] = (
+    (r"this try does not count: no reading", "live.remark_no_reading"),
+    (r"this try does not count: it was not reached in time", "live.remark_late"),
+    (r"this try does not count: the swing could not be read", "live.remark_unread"),
+    (r".* is left out: the own painless range was not measured", "live.remark_no_range"),
+    (r".* is left out: its band lies past .*", "live.remark_past_range"),
+    (r".*: its band was cut to 70 % of the own range \((?P<low>\S+) to (?P<high>\S+)\)", "live.remark_cut"),
+)
+"""Remarks as `imu.practice.session` makes them → the words for them."""
+
+
+def remark_words(text: str) -> str:
+    """A remark in the user's language; what has no translation stays as it was said."""
+    for pattern, key in REMARKS:
+        if found := re.fullmatch(pattern, text):
+            return say(key, **found.groupdict())
+    return text
 
 
 def _drills(practice: Practice) -> list[dict[str, Any]]:

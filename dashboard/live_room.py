@@ -28,6 +28,7 @@ from imu.measured import Measurement
 from imu.practice import drill as drills
 from imu.practice.session import Practice
 from imu.readers.source import Chunk, SensorInfo, Source
+from imu.readers.virtual import ReplaySource
 from imu.recorder import Recorder
 from imu.recording import Handedness, Pose, Recording, Role
 
@@ -270,10 +271,12 @@ class Room:
         calibrate_at_s: float | None = None,
         virtual: bool = False,
         practice: Practice | None = None,
+        after_cautions: bool = False,
     ) -> Hub:
         """Begin a session over a source, and record it: in the library for a student, else in numbered
         folders, else nowhere. `poses` are taken as held; without them the guide asks for them, unless
-        `calibrate_at_s` says that they come by themselves."""
+        `calibrate_at_s` says that they come by themselves. `after_cautions`: nothing is played before
+        they have been read."""
         if self._now is not None or self._opening:
             raise CupbowError(say("live.open_already"))
         self._opening = True
@@ -294,7 +297,7 @@ class Room:
         self._trouble = ""
         coach.warm()
         hub.start()
-        playing = asyncio.create_task(self._play(session))
+        playing = asyncio.create_task(self._play(hub, after_cautions=after_cautions))
         self._now = _Open(hub, source, playing, virtual)
         hub.screens.update(self._screens)
         if self._place is not None and (student_id is not None or folder is not None):
@@ -311,15 +314,20 @@ class Room:
         self._tell()
         return hub
 
-    async def _play(self, session: LiveSession) -> None:
-        await session.run()
+    async def _play(self, hub: Hub, *, after_cautions: bool) -> None:
+        while after_cautions and not hub.cautioned:
+            await asyncio.sleep(0.05)
+        await hub.session.run()
         await self.end_recording()  # the source has come to its end
 
     def _calibrate_after(self, hub: Hub, seconds: float) -> None:
         hub.coach.setting_up = True
+        if isinstance(source := hub.session.source, ReplaySource):
+            source.wait_for = hub.calibrated
 
         def look(item: object) -> None:
-            if isinstance(item, Chunk) and item.arrival_s >= seconds:
+            # the last chunk before a source that is played at no pace goes on at its own
+            if isinstance(item, Chunk) and item.arrival_s >= seconds - 0.2:
                 stop()
                 hub.coach.setting_up = False
                 hub.calibrate()
@@ -371,8 +379,6 @@ class Room:
     ) -> Hub:
         """A recording played as if it were being taken now: its poses are taken as held, and played
         through at once."""
-        from imu.readers.virtual import ReplaySource
-
         skip = max((p.end_s for p in recording.poses), default=0.0) + (1.0 if recording.poses else 0.0)
         return await self.open(
             ReplaySource(recording, speed=speed, skip_s=skip),

@@ -15,7 +15,9 @@ from imu.commands.record import _assignment
 from imu.commands.sensors import add_layout_argument, layouts
 
 if TYPE_CHECKING:
+    from dashboard.live import Hub
     from dashboard.live_room import Room
+    from imu.practice.acting import Acted
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -60,10 +62,12 @@ def run(args: argparse.Namespace) -> int:
         played = ReplaySource(acted.recording, speed=args.speed, skip_s=acted.calibrated_s, outages=acted.outages)
 
         async def begin(room: Room) -> Any:
-            return await room.open(
+            hub = await room.open(
                 played, handedness=acted.recording.handedness, club=acted.recording.club, folder=args.record,
                 poses=acted.recording.poses, calibrate_at_s=acted.calibrated_s, virtual=True, practice=practice,
+                after_cautions=True,
             )  # fmt: skip
+            hub.follow(_taps(hub, acted))
 
     from dashboard.commands.serve import serve_room
     from dashboard.live import live_server
@@ -75,6 +79,24 @@ def run(args: argparse.Namespace) -> int:
         )  # fmt: skip
     finally:
         terminal.told(practice)
+
+
+async def _taps(hub: Hub, acted: Acted) -> None:
+    """The virtual student taps too; who looks on may tap before."""
+    import asyncio
+
+    from imu.practice.acting import Student
+
+    student = Student(acted)
+    while hub.practice is not None:
+        await asyncio.sleep(0.1)
+        tapped = student.tap(hub.practice.state(), hub.session.source.now_s()) if hub.cautioned else None
+        if tapped is not None and hub.runner is not None:
+            what, fields = tapped
+            if what == "hurts":
+                hub.do({"do": "hurts", **fields})
+            else:
+                hub.runner.do(what, **fields)
 
 
 def _none() -> None:

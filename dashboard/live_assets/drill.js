@@ -8,6 +8,7 @@ const STAGES = ["range", "ready", "ask", "told", "done"];
 export function showPractice(page, message, tell) {
   page.practice = message.stage ? message : null;
   const practice = page.practice;
+  $("skip-drill").hidden = !practice || practice.stage !== "try";
   $("drill-panel").hidden = !practice && !(page.room && page.room.drills && page.room.drills.length);
   if (!practice) {
     $("stage").hidden = true;

@@ -53,6 +53,10 @@ const HEAR = {
     }
   },
   practice(message) {
+    if (message.stage === "ask" && !(page.practice && page.practice.stage === "ask")) {
+      page.now = null; // the estimate comes first
+      page.trail = [];
+    }
     showPractice(page, message, tell);
     redraw();
   },
@@ -205,6 +209,7 @@ for (const name of ["board", "sensor"]) {
   const button = $(`channel-${name}`);
   button.addEventListener("click", () => tell({ do: "channel", name, on: button.getAttribute("aria-pressed") !== "true" }));
 }
+$("skip-drill").addEventListener("click", () => tell({ do: "practice", what: "skip" }));
 $("sun").addEventListener("click", () => theme(document.documentElement.dataset.theme ? "" : "sun"));
 $("cautions-ok").addEventListener("click", () => {
   $("cautions").close();

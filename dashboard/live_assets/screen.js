@@ -60,18 +60,27 @@ export function sideOf(value, angle) {
 export function withDoubt(value, u95, angle) {
   return `${sided(value, angle)} ± ${Math.round(u95)}°`;
 }
-export function boardWord(state, angle) {
+export function boardWord(state, angle, practice) {
+  if (state === "covered" && practice && practice.drill) {
+    return practice.drill.where || (practice.drill.kind === "full" ? w.swing_first : w.do_first);
+  }
   return BOARD.any[state] || (BOARD[angle] || BOARD.other)[state] || w.no_reading;
 }
 
-function todo(state, angle) {
-  if (state === "covered") return w.say_where;
+function todo(state, angle, practice) {
+  if (state === "covered") return practice && practice.stage === "try" && practice.ask ? w.say_where : "";
   if (state === "stopped") return w.stopped_do;
   if (state === "free") return w.bend_do;
   if (state === "edge") return w.too_close;
   if (state === "cup") return angle === "wrist_flexion" ? w.bow_it : w.more_it;
   if (state === "bow") return angle === "wrist_flexion" ? w.cup_it : w.less_it;
   return "";
+}
+
+// A change of the wrist runs towards a side.
+function sideNow(value, session) {
+  if (!session.change) return sideOf(value, session.angle || "wrist_flexion");
+  return Math.round(value) === 0 ? "" : value < 0 ? w.towards_cup : w.towards_bow;
 }
 
 // -- the board and the levels
@@ -83,7 +92,7 @@ export function showBoard(page) {
   const reading = now && now.reading;
   const board = $("board");
   if (board.dataset.state !== state) board.dataset.state = state;
-  const word = boardWord(state, angle);
+  const word = boardWord(state, angle, page.practice);
   if ($("word").textContent !== word) {
     const t = performance.now();
     $("word").setAttribute("aria-live", t - lastSpoken > 2000 ? "polite" : "off");
@@ -92,13 +101,14 @@ export function showBoard(page) {
   }
   const known = reading && reading[0] !== null && state !== "none";
   put($("number"), known ? `${Math.round(Math.abs(reading[0]))}°` : "–");
-  put($("side"), known ? `${sideOf(reading[0], angle)}, ± ${Math.round(reading[1])}°` : "");
+  put($("side"), known ? `${sideNow(reading[0], session)}, ± ${Math.round(reading[1])}°` : "");
   put($("plus-minus"), known ? `± ${Math.round(reading[1])}°` : "");
   $("fist").style.transform =
     known && angle === "wrist_flexion" ? `rotate(${Math.max(-60, Math.min(60, reading[0]))}deg)` : "";
-  const part = page.practice && page.practice.stage === "try" ? page.practice.drill.where : "";
-  put($("todo"), state === "none" ? whyNot(page, reading) : [part, todo(state, angle)].filter(Boolean).join(": "));
-  const label = known ? `${boardWord(state, angle)}: ${withDoubt(reading[0], reading[1], angle)}` : word;
+  const part = page.practice && page.practice.stage === "try" && state !== "covered" ? page.practice.drill.where : "";
+  put($("todo"), state === "none" ? whyNot(page, reading) : [part, todo(state, angle, page.practice)].filter(Boolean).join(": "));
+  const number = known ? `${Math.round(Math.abs(reading[0]))}° ${sideNow(reading[0], session)} ± ${Math.round(reading[1])}°` : "";
+  const label = known ? `${word}: ${number}` : word;
   $("level").setAttribute("aria-label", label);
   const hold = (now && now.hold) || null;
   $("hold").hidden = !hold || !(state === "in" || hold.held > 0.2);

@@ -6,7 +6,7 @@ import asyncio
 import math
 import time
 from collections import deque
-from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from types import TracebackType
 from typing import Any, Self
@@ -63,7 +63,8 @@ def chunks_of(recording: Recording, *, packet_s: float = PACKET_S) -> Iterator[C
 class ReplaySource:
     """Plays `recording` at `speed` times its pace; `speed=math.inf` as fast as it is taken.
 
-    `loop` starts it again at its end, time going on; up to `skip_s` it is played without a pace. A `Source`: see `imu.readers.source`.
+    `loop` starts it again at its end, time going on; up to `skip_s` it is played without a pace, and
+    `wait_for`, where it is set, is waited for before it goes on. A `Source`: see `imu.readers.source`.
     """
 
     def __init__(
@@ -83,6 +84,7 @@ class ReplaySource:
         self._packet_s, self._outages, self._clock = packet_s, tuple(outages), clock
         self._opened = clock()
         self._skip_s = skip_s
+        self.wait_for: Callable[[], Awaitable[None]] | None = None
         self._closed = False
         self._played_s = 0.0  # session time of what has been yielded
         self._counts = dict.fromkeys(recording.streams, 0)
@@ -152,6 +154,10 @@ class ReplaySource:
                 longest = max(longest, float(chunk.t_s[-1]))
                 # Without a pace the loop must still let others run.
                 behind += 1
+                if at >= self._skip_s and self.wait_for is not None:
+                    ready, self.wait_for = self.wait_for, None
+                    await ready()
+                    self._opened = self._clock() - at / self.speed
                 if at < self._skip_s:
                     self._opened = self._clock() - at / self.speed
                     await asyncio.sleep(0)
