@@ -221,7 +221,7 @@ class Service:
         `again` asks.
         """
         try:
-            content, bands = self._content(entry), self.bands()
+            content, bands = self._content(entry), self.bands(entry)
         except CupbowError as error:
             return Failed(entry, str(error))
         identity = f"{content}-{bands.digest}"
@@ -276,7 +276,7 @@ class Service:
                 measure = self._measurer
             measurement = measure(job.entry.path, progress=progress)
             progress(1.0)
-            bands = self.bands()
+            bands = self.bands(job.entry)
             ready = Ready(job.entry, f"{job.content}-{bands.digest}", bands.judge(measurement))
             self._store(ready, job.content)
             with self._lock:
@@ -347,9 +347,24 @@ class Service:
 
     # -- bands -------------------------------------------------------------------------------------
 
-    def bands(self) -> ChosenBands:
-        """The set in use."""
-        return bandsets.load(self._band_folder, bandsets.read_choice(self._data / "settings.json"))
+    def bands(self, entry: Entry | None = None) -> ChosenBands:
+        """The set in use; for a filed recording with the band of the change that its student works on."""
+        chosen = bandsets.load(self._band_folder, bandsets.read_choice(self._data / "settings.json"))
+        if entry is None or not entry.key.startswith(FILED):
+            return chosen
+        from imu.library.picks import current, own_bands
+        from imu.library.schema import Recording
+
+        library = self.open_library()
+        if library is None:
+            return chosen
+        with library:
+            with library.read() as session:
+                recording = session.get(Recording, entry.key.removeprefix(FILED))
+                student_id = recording.lesson.student_id if recording else None
+            if student_id is None:
+                return chosen
+            return ChosenBands(chosen.key, own_bands(chosen.bands, current(library, student_id=student_id)))
 
     def band_sets(self) -> list[tuple[str, str]]:
         """Key and name of every set that can be used."""

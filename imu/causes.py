@@ -632,11 +632,12 @@ def _geometry(rows: Sequence[_Row], rules: Rules, looked: _Looked) -> dict[Rule,
             else:
                 values.append(turn.value_deg / 10)
                 doubts.append(turn.u95_deg / 10)
-        if not values:
-            out[rule] = (None, 0, reasons.most_common(1)[0][0])
+        if len(values) < 2:
+            why = "only one swing has it" if values else reasons.most_common(1)[0][0]
+            out[rule] = (None, len(values), why)
             continue
         # The student's geometry is one draw a calibration: its doubt does not shrink with swings.
-        spread = float(np.std(values, ddof=1)) / math.sqrt(len(values)) if len(values) > 1 else 0.0
+        spread = float(np.std(values, ddof=1)) / math.sqrt(len(values))
         doubt = math.hypot(float(np.mean(doubts)), COVERAGE * spread)
         out[rule] = (Effect(float(np.mean(values)), doubt), len(values), None)
     return out

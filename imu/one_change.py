@@ -31,6 +31,9 @@ MOST_STEP_DEG = 15.0
 LEAST_STEP_DEG = 2.0
 """Less than this nobody feels. Our judgement, no source."""
 
+LEAST_EFFECT = 0.2
+"""Degree per degree: what does less is no way to mend face or shaft. Our judgement, no source."""
+
 SHARE_OF_RANGE = 0.1
 """A target band is a tenth of the joint's range at least. Our judgement after bandwidths of 10 % in
 Sherwood 1988, Percept Mot Skills 66:535 (from memory)."""
@@ -234,6 +237,11 @@ def _candidate(
     if beyond is not None and reach is not None and not reach[0] <= beyond <= reach[1]:
         beyond = effect = None  # the wrist ends before that
     notes = _notes(account, key, low, high, room, known)
+    if sum(g.surely_mends for g in gains) < 0:
+        notes = (
+            *notes,
+            "by itself it would surely lead face or shaft further from their bands: mind what else goes along",
+        )
     if first_step:
         notes = (f"a first step: no more than {MOST_STEP_DEG:.0f}° at once", *notes)
     u95 = account.u95s.get(key, today.u95)
@@ -251,7 +259,12 @@ def _into(today: Summary, band: tuple[float, float]) -> float:
 
 def _asked(known: list[Link], own: tuple[float, float] | None, today: Summary) -> tuple[float, Link] | None:
     """How far it takes to bring the effect that is furthest out into its band; within the cause's own band."""
-    asked = [x for x in known if x.effect and x.effect_out and x.effect_out.sure and x.verdict != APART]
+    asked = [
+        x
+        for x in known
+        if x.effect and x.effect_out and x.effect_out.sure and x.verdict != APART and x.best
+        if abs(x.best.value) >= LEAST_EFFECT
+    ]
     if not asked:
         return None
     link = max(asked, key=lambda x: abs(x.effect_out.deg) if x.effect_out else 0.0)
@@ -269,7 +282,7 @@ def _why_not(links: tuple[Link, ...], known: list[Link], *, banded: bool) -> str
         told = {x.no_geometry or x.slope.reason for x in links if x.verdict == NEITHER}
         return "what it does is not told: " + "; ".join(sorted(filter(None, told)) or ["no sure effect"])
     inside = "it is not surely outside its band" if banded else "it has no band"
-    return f"{inside}, and nothing that it leads to is surely outside its own"
+    return f"{inside}, and nothing that it could mend is surely outside its own"
 
 
 def _band_around(aim: float, u95: float | None, limit: Limit | None) -> tuple[float, float]:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from dashboard.one_change import level_svg
-from dashboard.service import Service
+from dashboard.service import FILED, Service
 from imu.library import Library, filing, finding, picks
 from imu.library.outlook import outlook
 from imu.practice.plan import parse
@@ -128,6 +128,9 @@ def test_the_lessons_page_tells_the_chain_with_its_evidence_and_takes_the_pick(p
     assert (now.low_deg, now.high_deg) == (-12.0, 2.0)
     page.get_by_role("group").or_(page.locator(".change-card summary")).last.click()
     checked(page, "picked")
+    entry = shelf.service.entry(FILED + outlook(library, student).today.filed[0].line.recording_id)
+    assert shelf.service.bands(entry).bands.for_club("7-iron")[TOP].low_deg == -12.0, "the swing page judges by it too"
+    assert shelf.service.bands().bands.for_club("7-iron")[TOP].low_deg == -10.0
     answer = page.request.get(f"{shelf.address}/plan-file?pick={now.id}")
     assert parse(answer.text()).pick.low_deg == -12.0
 
@@ -175,7 +178,6 @@ def test_a_thought_noted_from_a_swing_on_can_be_compared_before_and_after(page, 
     assert "After “let it turn”" in head
     assert "the zero is shared and cancels" in page.inner_text("#compare-body")
     assert page.locator(".segments a[aria-current]:has-text('Thoughts')").count() == 1
-    checked(page, "thought")
     page.click(".segments a:has-text('Own best')")
     page.wait_for_selector("#compare-body .say-under:has-text('Own best, 7-iron')")
     page.click(".segments a:has-text('Lessons')")

@@ -119,7 +119,7 @@ def test_nothing_out_means_nothing_to_change_and_says_so():
     found, _ = looked(bands={TOP: (-60.0, 60.0), FACE: (-60.0, 60.0)})
     assert found.ranked == ()
     assert "nothing is surely outside its band" in found.reason
-    assert found.passed_over[LOST] == "it has no band, and nothing that it leads to is surely outside its own"
+    assert found.passed_over[LOST] == "it has no band, and nothing that it could mend is surely outside its own"
 
 
 def test_one_swing_and_sensors_not_worn_give_no_candidate():
@@ -143,3 +143,16 @@ def test_every_candidate_can_be_a_band_and_a_plan():
             assert json["evidence"]
             assert all(json["says"].values())
             assert "pain" not in str(json["says"])
+
+
+def test_what_hardly_does_anything_is_no_way_to_mend_it_and_what_makes_it_worse_is_said():
+    bands = {TOP: (-60.0, 60.0), "shaft_past_level@top": (-60.0, 0.0)}
+    weak, _ = looked(bands=bands, model=geometry(0.3, {("wrist_flexion", "shaft_past_level"): -0.1}))
+    assert TOP not in {c.key for c in weak.ranked}
+    assert "nothing that it could mend" in weak.passed_over[TOP]
+    closed = {TOP: (-10.0, 10.0), FACE: (25.0, 40.0)}  # the face is closed already, and bowing closes it more
+    worse, _ = looked(bands=closed)
+    first = next(c for c in worse.ranked if c.key == TOP)
+    assert first.worth < 0
+    assert any("further from their bands" in note for note in first.notes)
+    assert "(worse)" in first.to_json()["says"]["gives"]
