@@ -370,6 +370,17 @@ def test_when_nothing_comes_at_all_it_is_said_within_a_second(tmp_path):
     assert body.practice.stage == "ready"
 
 
+def test_sensors_that_fall_silent_in_a_swing_are_lost_all_the_same(tmp_path):
+    body = begun("hold", tmp_path)
+    body.be(0.0, 1.0)
+    body.be(0.0, 0.3, speed=1500.0)
+    body.silence(0.8)
+    assert body.cues[-1].state == "quiet"
+    body.silence(1.0)
+    assert body.cues[-1].state == "none"
+    assert any(len(c.buzz_ms) == 5 for c in body.cues)
+
+
 def test_a_short_gap_is_forgiven(tmp_path):
     body = begun("hold", tmp_path)
     hold(body, 0.0, 1.0)
@@ -523,6 +534,15 @@ def test_a_cut_session_of_another_day_is_ended_and_a_new_one_begins(tmp_path, cl
     assert again.session.id != body.practice.session.id
     assert read(body.practice.journal.path).ended == "cut"
     assert len(sessions_in(tmp_path)) == 2
+
+
+def test_a_plan_that_was_edited_in_between_takes_no_tries_of_another_drill(tmp_path, clock):
+    body = begun("hold", tmp_path, clock)
+    hold(body, 0.0)
+    other = replace(plan_of("slow"), id=body.practice.plan.id)
+    again = opened(other, tmp_path, clock)
+    assert again.session.id == body.practice.session.id
+    assert again.number == 1
 
 
 def test_a_disk_that_is_full_is_said_and_practice_goes_on(tmp_path, monkeypatch):

@@ -34,6 +34,7 @@ Stage = Literal["cautions", "range", "ready", "try", "ask", "told", "hurt", "don
 """cautions: shown before the first swing; range: the own painless range is measured; ready: the drill is
 explained; try; ask: "say where it was"; told: how it was, or only that it counts; hurt; done."""
 
+_SWING_GAP_S = 1.0  # of silence within a swing: longer, and the sensors are lost
 _SILENCE_S = 6.0  # without a reading for so long, a try is given up and does not count
 
 
@@ -123,14 +124,18 @@ class Practice:
     @property
     def number(self) -> int:
         """Of the try that is on, or comes next; counts from 1 within its block."""
-        return 1 if self._block is None else len(self.session.of_block(self._block)) + 1
+        return 1 if self._block is None else len(self.done_of(self._block)) + 1
+
+    def done_of(self, block: int) -> tuple[Try, ...]:
+        """The tries of a block; none of another drill that stood there before the plan was edited."""
+        return tuple(t for t in self.session.of_block(block) if t.drill == self._blocks[block][1].name)
 
     def to_come(self) -> tuple[Drill, ...]:
         """The drills of the blocks that are not done yet, with the tries that are left."""
         return tuple(
-            replace(drill, tries=max(1, block.tries - len(self.session.of_block(i))))
+            replace(drill, tries=max(1, block.tries - len(self.done_of(i))))
             for i, (block, drill) in enumerate(self._blocks)
-            if i not in self.session.finished_blocks and len(self.session.of_block(i)) < block.tries
+            if i not in self.session.finished_blocks and len(self.done_of(i)) < block.tries
         )
 
     @property
@@ -224,7 +229,7 @@ class Practice:
         """What was done, block by block: tries, held, lost, unsure, and whether they were silent."""
         out = []
         for i, (block, drill) in enumerate(self._blocks):
-            tries = self.session.of_block(i)
+            tries = self.done_of(i)
             out.append(
                 {
                     "drill": drill.name,
@@ -321,7 +326,8 @@ class Practice:
         self._t_s = max(self._t_s, now_s)
         self._rest(now_s)
         if self._last_t_s is not None and now_s - self._last_t_s > STALE_S:
-            return self._see(Sample(now_s, None, None, 0.0, None, None), self._watch.swinging, "lost", heard=False)
+            swinging = self._watch.swinging and now_s - self._last_t_s < _SWING_GAP_S
+            return self._see(Sample(now_s, None, None, 0.0, None, None), swinging, "lost", heard=False)
         return None
 
     def swing(self, swing: Swing) -> None:
@@ -420,7 +426,7 @@ class Practice:
 
     def _first_open(self) -> int | None:
         for i, (block, _) in enumerate(self._blocks):
-            if i not in self.session.finished_blocks and len(self.session.of_block(i)) < block.tries:
+            if i not in self.session.finished_blocks and len(self.done_of(i)) < block.tries:
                 return i
         return None
 
@@ -476,7 +482,7 @@ class Practice:
         assert self._band is not None
         assert self._block is not None
         assert self._alerts is not None
-        past = [t.held for t in self.session.of_block(self._block)]
+        past = [t.held for t in self.done_of(self._block)]
         self._plan_told = schedule.before(drill.feedback, number=self.number, of=block.tries, past=past)
         self._alerts.band(*self._band)  # what was held before does not count
         if drill.kind == "hold":
@@ -517,7 +523,7 @@ class Practice:
         assert block is not None
         assert self._block is not None
         result, at = self._pending
-        past = [t.held for t in self.session.of_block(self._block)]
+        past = [t.held for t in self.done_of(self._block)]
         told = schedule.after(drill.feedback, number=self.number, of=block.tries, past=past, held=result.held)
         number = sum(t.drill == drill.name for t in self.session.tries) + 1
         done = Try(

@@ -200,12 +200,11 @@ def _sides(state: Mapping[str, Any]) -> tuple[str, str]:
 
 
 def _load(load: Mapping[str, Any]) -> str:
-    text = f"Full swings today {load['today']}, in seven days {load['week']}."
-    if load["too_much"]:
-        text += (
-            f" That is more than {load['most']} in a week, which went with more injuries in one study (from memory)."
-        )
-    return text
+    more = "; that is more than" if load["too_much"] else "; more than"
+    return (
+        f"Full swings today {load['today']}, in seven days {load['week']}{more} {load['most']} in a week went with more "
+        "injuries (Gosheger 2003, known from memory)."
+    )
 
 
 def _where(where: Mapping[str, Any], drill: Mapping[str, Any]) -> str:
