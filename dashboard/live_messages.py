@@ -263,8 +263,8 @@ def _summary(line: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def load_words(load: Mapping[str, Any]) -> str:
-    said = say("live.load", today=load["today"], week=load["week"])
-    return f"{said} {say('live.load_much', most=load['most'])}" if load["too_much"] else said
+    said = say("live.load", today=load["today"], week=load["week"], most=load["most"])
+    return f"{said} {say('live.load_much')}" if load["too_much"] else said
 
 
 def _r(x: float | None) -> float | None:
