@@ -165,3 +165,28 @@ def test_two_machines_open_a_new_database_at_once(server, tmp_path):
         assert sorted(pool.map(open_it, range(3))) == [0, 1, 2]
     with Library.open(dsn(KEEPER, server, name), recordings=tmp_path / "shared") as library:
         assert len(finding.students(library)) == 3
+
+
+def test_a_pick_is_its_coachs_own(academy, tmp_path):
+    import numpy as np
+
+    from imu.causes import explain
+    from imu.library import picks
+    from imu.one_change import candidates
+    from tests.chain_case import geometry, group, taught
+
+    edda, tore = academy(EDDA), academy(TORE)
+    juno = with_a_student(edda, tmp_path, "Juno Abara", 1)
+    swings = taught(np.random.default_rng(1), zero=0.5)
+    chosen = candidates(explain(group("today", swings), geometry=geometry())).ranked[0]
+    made = picks.pick(edda, juno, chosen, club="7-iron")
+    assert picks.current(edda, student_id=juno).id == made.id
+    assert picks.picks(tore, student_id=juno) == []
+    for attempt in (
+        lambda: picks.pick(tore, juno, chosen),
+        lambda: picks.edit(tore, made.id, thought="mine"),
+        lambda: picks.drop(tore, juno),
+    ):
+        with pytest.raises(CupbowError):
+            attempt()
+    assert picks.current(edda, student_id=juno).thought == made.thought
