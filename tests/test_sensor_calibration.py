@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -257,3 +258,29 @@ def test_the_guide_ends_when_all_has_been_seen(tmp_path):
         assert what in whole
     sc.calibrate_sensor(stream, device="d")
     assert len(stream) <= len(recording.streams["club"])
+
+
+def test_a_sensor_that_is_near_is_guided_and_saved_by_its_address(tmp_path, monkeypatch, capsys):
+    """The command over a source that plays the device; Bluetooth itself has its own tests."""
+    from imu.readers import ble
+
+    errors = replace(Errors.full(), rates_hz=(100.0,), stamps=("exact",), loss=0.0)
+    made = make_faces(seed=9, role="club", errors=errors, hold_s=2.7, tipped=True)
+    recording = recorded(made, tmp_path / "faces")
+    near = SimpleNamespace(name="arm-2", address="AA:01", usable=True, remark="", role=None)
+    other = SimpleNamespace(name="lamp", address="AA:02", usable=False, remark="cannot be used", role=None)
+
+    async def scan(known):
+        return [near, other]
+
+    monkeypatch.setattr(ble, "scan", scan)
+    monkeypatch.setattr(ble, "BleSource", lambda assigned: ReplaySource(recording, speed=math.inf))
+    monkeypatch.setenv(sc.FOLDER_VARIABLE, str(tmp_path / "sensors"))
+    assert main(["calibrate", "--turns", "1"]) == 0
+    assert "All is there." in capsys.readouterr().out
+    one = sc.load_sensor(tmp_path / "sensors" / "aa-01.toml")
+    assert (one.device, one.worn) == ("AA:01", None)
+    assert np.degrees(np.abs(one.gyro_bias - known_as(made.sensor.facts)["gyro_bias"])).max() < 0.1
+    assert main(["calibrate", "--sensor", "lamp"]) == 3
+    assert main(["calibrate", "--sensor", "AA:09"]) == 2
+    assert "not near" in capsys.readouterr().err

@@ -24,7 +24,8 @@ GUIDE = """On a table whose edge is straight, with the sensor switched on for so
   3. Tip it over edge by edge, all the way round, about each of its axes; leave it 1 s on each face.
 Faces are named by the axis that points up, as the sensor's own marks or its readings show."""
 
-LEAST_TURNS = 3
+GUIDED_TURNS = 3
+"""Turns that the guide asks for: an edge met again to a degree is then a thousandth of what was turned."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -129,26 +130,26 @@ def _list() -> int:
 def _live(args: argparse.Namespace) -> int:
     import asyncio
 
-    from imu.readers.ble import BleSource, assign, scan
-
-    found = asyncio.run(scan(layouts(args)))
-    usable = [one for one in found if one.usable]
-    if args.sensor is None and len(usable) == 1:
-        args.sensor = usable[0].address
-    if args.sensor is None:
-        names = ", ".join(f"{one.name} ({one.address})" for one in usable) or "none"
-        raise UsageError(f"name the sensor with --sensor; near are: {names}")
-    assigned, said = assign(found, {"club": args.sensor})
-    for line in said:
-        print(line)
-    if "club" not in assigned:
-        raise UsageError(f"sensor {args.sensor!r} is not near; cupbow sensors lists those that are")
-    source = BleSource({"club": assigned["club"]})
-    stream = asyncio.run(guided(source, print, turns=args.turns or LEAST_TURNS))
+    from imu.readers import ble
     from imu.sensor_calibration import calibrate_sensor
 
-    device = args.device or source.sensors["club"].address or source.sensors["club"].name
-    show(calibrate_sensor(stream, device=device, turns=args.turns), stream, args.out)
+    found = asyncio.run(ble.scan(layouts(args)))
+    usable = [one for one in found if one.usable]
+    if args.sensor is None and len(usable) != 1:
+        names = ", ".join(f"{one.name} ({one.address})" for one in usable) or "none"
+        raise UsageError(f"name the sensor with --sensor; near are: {names}")
+    key = (args.sensor or usable[0].address).lower()
+    chosen = next((one for one in found if key in (one.address.lower(), one.name.lower())), None)
+    if chosen is None:
+        raise UsageError(f"sensor {args.sensor!r} is not near; switch it on (cupbow sensors lists those that are)")
+    if not chosen.usable:
+        raise CupbowError(f"sensor {chosen.name} ({chosen.address}) {chosen.remark}")
+    print(f"{chosen.name} ({chosen.address})")
+    role: Role = chosen.role or "club"  # on a table any will do
+    source = ble.BleSource({role: chosen})
+    stream = asyncio.run(guided(source, print, turns=args.turns or GUIDED_TURNS))
+    one = calibrate_sensor(stream, device=args.device or chosen.address, turns=args.turns, worn=chosen.role)
+    show(one, stream, args.out)
     return 0
 
 

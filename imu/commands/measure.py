@@ -34,7 +34,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="write every sample of every swing, as .parquet or .csv; with several recordings a folder",
     )
     parser.add_argument(
-        "--calibration", type=Path, metavar="FILE", help="a saved calibration, for a recording without poses"
+        "--calibration",
+        type=Path,
+        metavar="FILE",
+        help="a saved calibration, for a recording without poses; or what cupbow calibrate made of a sensor, "
+        "or a folder of these",
     )
     parser.add_argument(
         "--keep-calibration",

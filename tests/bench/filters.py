@@ -158,7 +158,7 @@ def main(argv: list[str] | None = None) -> int:
     given = {"n": args.n, "seed": args.seed, "jobs": args.jobs, "methods": methods}
     if args.write:
         tables = {
-            wearing: run(cause, "single", **given)
+            wearing: run(cause, "single", **{**given, "methods": tuple(m for m in methods if m != "fit")})
             for wearing, cause in (("own_hand", "full"), ("through_grip", "forearm+club"))
         }
         import imu
