@@ -20,7 +20,7 @@ from imu.whatif import SAYINGS, TURNS, Path, forearm_shaft, paths
 REACH_DEG = 30
 """How far the lever goes either way."""
 
-TURNS_DEG = tuple(float(x) for x in range(-REACH_DEG, REACH_DEG + 1, 3))
+TURNS_DEG = tuple(float(x) for x in range(-REACH_DEG, REACH_DEG + 1, 5))
 """Turns for which changes are computed; straight lines between them err by less than 0.1 deg (where a
 shaft passes the vertical, by less than 0.5)."""
 
@@ -62,7 +62,7 @@ def lever_figure(measurement: Measurement, swing: Swing) -> Figure:
         "words": {k: text for k, text in group("lever").items() if "." not in k},
         "reach": REACH_DEG,
         "turn_deg": list(TURNS_DEG),
-        "doubt_deg": [DOUBT_DEG[0], DOUBT_DEG[1], 0.0, DOUBT_DEG[2], DOUBT_DEG[3]],
+        "doubt_deg": _with_none(list(DOUBT_DEG)),
         "turns": [_turn(turn) for turn in TURNS],
         "events": {event: _event(swing, event, {turn: found[turn][event] for turn in TURNS}) for event in EVENTS},
         "at": {event: say(f"at.{event}") for event in EVENTS},
@@ -86,6 +86,12 @@ def _turn(turn: str) -> Figure:
     }
 
 
+def _with_none(doubts: list[float]) -> list[float]:
+    """Turns, or their doubts, with that of no turn in the middle."""
+    half = len(doubts) // 2
+    return [*doubts[:half], 0.0, *doubts[half:]]
+
+
 def _event(swing: Swing, event: str, found: Mapping[str, Path | str]) -> Figure:
     arm = forearm_shaft(swing, event)
     return {turn: _place(swing, event, turn, path, arm) for turn, path in found.items()}
@@ -107,14 +113,14 @@ def _place(swing: Swing, event: str, turn: str, path: Path | str, arm: Value) ->
         "why": None,
         "now": own.value_deg,
         "band": None if band is None else [band.low_deg, band.high_deg],
-        "axis": [round(float(x), 5) for x in path.axis],
+        "axis": np.round(path.axis, 5).tolist(),
         "arm": [arm.value_deg, arm.u95_deg],
         "lines": [
             {
                 "angle": angle,
                 "saying": sayings.get(angle, 0),
-                "change": [round(float(x), 2) for x in path.change_deg[angle]],
-                "u95": [round(float(x), 2) for x in np.insert(path.u95_deg[angle], 2, 0.0)],
+                "change": np.round(path.change_deg[angle], 2).tolist(),
+                "u95": _with_none(np.round(path.u95_deg[angle], 2).tolist()),
             }
             for angle in told
         ],

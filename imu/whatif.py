@@ -218,6 +218,7 @@ def paths(
     change = of(_bodies(stances, still), turns=np.radians(turn_deg))
     u95 = _propagated(stances, partial(of, turns=np.radians(doubt_deg)))[1]
     change, u95 = (np.degrees(x).reshape(len(known), -1, len(OUTCOMES)) for x in (change, u95))
+    axes = _axes(stances, _side(measurement), turn)
     for i, event in enumerate(known):
         told = [k for k, angle in enumerate(OUTCOMES) if _why_no_angle(swing, event, angle) is None]
         out[event] = Path(
@@ -225,20 +226,25 @@ def paths(
             {OUTCOMES[k]: change[i, :, k] for k in told},
             doubt_deg,
             {OUTCOMES[k]: u95[i, :, k] for k in told},
-            _axis(stances[i], _side(measurement), turn),
+            axes[i],
         )
     return out
 
 
-def _axis(stance: Stance, side: int, turn: str) -> Array:
-    forearm = _matrix(stance.q_to_target["forearm"][None])[0]
+def _axes(stances: Sequence[Stance], side: int, turn: str) -> Array:
+    """(n, 3) in the target frame: what a positive turn goes about, by the right hand."""
+
+    def attitude(segment: str) -> Array:
+        return _matrix(np.stack([stance.q_to_target[segment] for stance in stances]))
+
+    forearm = attitude("forearm")
     if turn == "forearm_roll":
-        return side * forearm[:, 1]
-    hand = _matrix(stance.q_to_target["hand"][None])[0]
+        return side * forearm[:, :, 1]
+    hand = attitude("hand")
     if turn == "wrist_deviation":
-        return side * hand[:, 0]
-    flexion = np.cross(hand[:, 0], forearm[:, 1])  # square to both: the floating axis
-    return flexion / np.linalg.norm(flexion)
+        return side * hand[:, :, 0]
+    flexion = np.cross(hand[:, :, 0], forearm[:, :, 1])  # square to both: the floating axis
+    return flexion / np.linalg.norm(flexion, axis=1, keepdims=True)
 
 
 def forearm_shaft(swing: Swing, event: str) -> Value:
@@ -427,11 +433,11 @@ def _values(row: Array, u95: Array) -> dict[str, Value]:
 
 def _propagated(stances: Sequence[Stance], f: Callable[[_Body], Array]) -> tuple[Array, Array]:
     """Values (stances, m) of a function of attitudes, and their expanded uncertainty (95 %), by the law
-    of propagation (JCGM 100, 5.2) with central differences. All stances have the same segments."""
-    size, eps = len(stances[0].covariance), 1e-4
-    steps = np.concatenate([np.zeros((1, size)), eps * np.eye(size), -eps * np.eye(size)])
+    of propagation (JCGM 100, 5.2) with differences. All stances have the same segments."""
+    size, eps = len(stances[0].covariance), 1e-5
+    steps = np.concatenate([np.zeros((1, size)), eps * np.eye(size)])
     found = f(_bodies(stances, steps)).reshape(len(stances), len(steps), -1)
-    jacobian = (found[:, 1 : size + 1] - found[:, size + 1 :]) / (2 * eps)
+    jacobian = (found[:, 1:] - found[:, :1]) / eps
     covariance = np.stack([stance.covariance for stance in stances])
     variance = np.sum(jacobian * (covariance @ jacobian), axis=1)
     return found[:, 0], _K95 * np.sqrt(np.maximum(variance, 0.0))

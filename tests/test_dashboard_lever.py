@@ -225,9 +225,10 @@ def test_numbers_between_are_those_of_turning(page, site: Site) -> None:  # noqa
         change = expected(site, event, turn, deg).change
         assert said
         for angle, value, u95 in said:
-            assert value == pytest.approx(change[angle].value_deg, abs=0.1), (event, turn, deg, angle)
             # where a shaft passes the vertical its height has a kink, and the doubt with it
-            loose = 0.7 if angle == "shaft_elevation" else 0.15
+            kink = angle == "shaft_elevation"
+            assert value == pytest.approx(change[angle].value_deg, abs=0.4 if kink else 0.1), (event, turn, deg, angle)
+            loose = 0.7 if kink else 0.15
             assert u95 == pytest.approx(change[angle].u95_deg, rel=0.2, abs=loose), (event, turn, deg, angle)
 
 

@@ -238,7 +238,7 @@ def test_a_left_hander_is_the_mirror_image_of_a_right_hander() -> None:
             assert a[key].reason == b[key].reason
             if a[key].known:
                 assert b[key].value_deg == pytest.approx(a[key].value_deg, abs=1e-7), key
-                assert b[key].u95_deg == pytest.approx(a[key].u95_deg, abs=1e-7), key
+                assert b[key].u95_deg == pytest.approx(a[key].u95_deg, abs=1e-4), key
     arm = whatif.forearm_shaft(right, "top"), whatif.forearm_shaft(left, "top")
     assert arm[0].value_deg == pytest.approx(arm[1].value_deg)
 
