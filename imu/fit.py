@@ -51,6 +51,7 @@ class Beliefs:
     accel_scale: float = 0.010
     accel_cross: float = 0.006
     slip: float = 0.15  # share of the roll that the forearm's skin loses
+    slipped: float = 30.0 * DEG  # by a strap that was seen to
     mounting: float = np.pi
     flat_wrist: float = 3.0 * DEG  # per pose, in flexion and in deviation
     hang: float = 5.0 * DEG
@@ -140,6 +141,7 @@ class State:
     mount: Mapping[str, Array]  # segment -> (3, 3) segment to sensor coordinates
     grip: Array  # (3, 3) hand to club coordinates
     slip: float
+    slipped: Array  # (n,) rad: how far the forearm's strap has turned about the arm after each moment given
     first: tuple[Mapping[Role, Array], ...]  # per window, role -> (3, 3)
     bias_change: tuple[Mapping[Role, Array], ...]
     regrip: tuple[Array, ...]  # per window, rotation vector (3,), club coordinates
@@ -249,7 +251,10 @@ class Problem:
         beliefs: Beliefs,
         clocks: Mapping[Role, ClockFit],
         knowledge: Knowledge | None = None,
+        slipped_s: Sequence[float] = (),
     ) -> None:
+        """`slipped_s`: moments, in order, at which a strap slipped: what it turned about the forearm is
+        unknown afterwards."""
         self.sensors = sensors
         self.windows = windows
         self.start = state
@@ -279,6 +284,9 @@ class Problem:
             g.add("grip", 3)
         if self.wrist:
             g.add("slip", 1)
+            if len(slipped_s):
+                g.add("slipped", len(slipped_s))
+        self.strapping = [int(np.searchsorted(slipped_s, w.start_s)) for w in windows]
         self.passing: list[Layout] = []
         for w in windows:
             layout = Layout()
@@ -428,6 +436,9 @@ class Problem:
             r0 = angles[:, 0] - state.slip * roll
             j0 = axial[:, 0]
             j0[:, at(g["slip"]).start] -= roll
+            if "slipped" in g and self.strapping[w]:
+                r0 = r0 - state.slipped[self.strapping[w] - 1]
+                j0[:, at(g["slipped"]).start + self.strapping[w] - 1] -= 1.0
             series["axial"] = r0
             put(*_whitened(r0, j0, t, self.axial_sd, b.axial_time, b.white))
 
@@ -569,6 +580,9 @@ class Problem:
         if "slip" in g:
             sd[g["slip"]] = b.slip
             r[g["slip"]] = state.slip - 0.1
+        if "slipped" in g:
+            sd[g["slipped"]] = b.slipped
+            r[g["slipped"]] = state.slipped
         if self.knowledge is not None:  # it holds these beliefs already
             for name, _ in self.knowledge.names:
                 sd[g[name]] = np.inf
@@ -623,6 +637,26 @@ class Problem:
             last_cost = cost
         _, parts, cost, series = self._normal(state)
         return Solution(self, state, parts, cost, series)
+
+    def strap_slips(self, series: Sequence[Mapping[str, Array]]) -> list[float]:
+        """Moments between windows at which the forearm's strap (or the hand's) may have turned about the arm: the
+        wrist's axial part, which a wrist has none of, stands otherwise ever after."""
+        seen = [(w, float(np.median(s["axial"]))) for w, s in enumerate(series) if len(s.get("axial", ())) > 20]
+        at = np.array([self.windows[w].start_s for w, _ in seen])
+        order = np.argsort(at)
+        level = np.array([m for _, m in seen])[order]
+        out: list[float] = []
+        begin = 0
+        for i in range(1, len(level)):
+            before, after = level[begin:i], level[i:]
+            step = abs(float(np.median(after) - np.median(before)))
+            about = np.concatenate([before - np.median(before), after - np.median(after)])
+            unrest = 1.4826 * float(np.median(np.abs(about)))
+            here = abs(float(level[i] - level[i - 1]))
+            if min(step, here) > max(4.0 * DEG, 2.5 * unrest):
+                out.append(float(at[order][i] - 1e-3))
+                begin = i
+        return out
 
     def _over_gaps(self, state: State) -> State:
         """Where a sensor's turn in a gap came out larger than believed, or anything is believed of it,
@@ -748,6 +782,7 @@ class Problem:
             mount=mount,
             grip=grip,
             slip=slip,
+            slipped=state.slipped + lasting[g["slipped"]] if "slipped" in g else state.slipped,
             first=tuple(first),
             bias_change=tuple(change),
             regrip=tuple(regrip),

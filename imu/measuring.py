@@ -314,6 +314,7 @@ class Fitted:
     missing: Mapping[str, str]
     doubts: list[str]
     shocks: list[tuple[float, float] | None]
+    slips: Sequence[tuple[float, float]] = ()  # when a strap turned about the forearm, and by how much in rad
 
 
 def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None, method: str = "fit") -> Fitted:
@@ -378,16 +379,30 @@ def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None, method: st
     if prepared.calibration is not None:  # where the biases start, this recording's rests know better
         values = prepared.calibration.values
         state = state.with_lasting({n: v for n, v in values.items() if not n.startswith("bias:")})
-    problem = Problem(
-        sensors,
-        windows,
-        state,
-        side=side,
-        beliefs=beliefs or Beliefs(),
-        clocks=prepared.clocks,
-        knowledge=prepared.calibration.knowledge() if prepared.calibration is not None else None,
-    )
-    solution = problem.solve() if method == "fit" else filtering.solve(problem, method, rigid=prepared.repaired.rigid)
+
+    def problem_of(state: State, slipped_s: Sequence[float] = ()) -> Problem:
+        return Problem(
+            sensors,
+            windows,
+            replace(state, slipped=np.zeros(len(slipped_s))),
+            side=side,
+            beliefs=beliefs or Beliefs(),
+            clocks=prepared.clocks,
+            knowledge=prepared.calibration.knowledge() if prepared.calibration is not None else None,
+            slipped_s=slipped_s,
+        )
+
+    slips: list[tuple[float, float]] = []
+    if method == "fit":
+        solution = problem_of(state).solve()
+        slipped_s = solution.problem.strap_slips(solution.series)
+        again = problem_of(state, slipped_s).solve() if slipped_s else solution
+        if again.problem.axial_sd < 0.6 * solution.problem.axial_sd:  # the slip explains what disagreed
+            solution = again
+            slips = list(zip(slipped_s, np.diff(solution.state.slipped, prepend=0.0), strict=True))
+            doubts += [_slip_said(prepared, t, turn) for t, turn in slips]
+    else:
+        solution = filtering.solve(problem_of(state), method, rigid=prepared.repaired.rigid)
     return Fitted(
         prepared,
         solution,
@@ -397,6 +412,16 @@ def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None, method: st
         guess.missing,
         doubts,
         [_shock(prepared, solution.state, rough) for rough in prepared.rough],
+        slips,
+    )
+
+
+def _slip_said(prepared: Prepared, t_s: float, turn: float) -> str:
+    later = [k for k, r in enumerate(prepared.rough, start=1) if r.takeaway_s > t_s]
+    where = f"before swing {later[0]}" if later else f"at {t_s:.0f} s"
+    return (
+        f"a strap turned about the forearm by {abs(np.degrees(turn)):.0f}° {where}; the turn is taken out, but fasten "
+        "the straps and hold the poses again"
     )
 
 
@@ -474,6 +499,7 @@ def _first_guess(
         mount=mount,
         grip=grip,
         slip=0.1,
+        slipped=np.zeros(0),
         first=tuple(firsts),
         bias_change=tuple(changes),
         regrip=tuple(np.zeros(3) for _ in windows),
@@ -899,6 +925,10 @@ def _grade(
         worst = 2
     elif key.u95_deg is not None and key.u95_deg > 7:
         reasons.append(f"the wrist at the top is known to ±{key.u95_deg:.0f}° only")
+        worst = max(worst, 1)
+    address = moments["address"].t_s
+    if address is not None and any(t < address for t, _ in fitted.slips):
+        reasons.append("a strap had slipped since the poses")
         worst = max(worst, 1)
     return ("good", "fair", "poor")[worst], reasons
 

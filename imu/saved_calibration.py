@@ -74,13 +74,21 @@ class Calibration:
         if solution is None or not solution.state.mount:
             raise CupbowError("this recording has no poses to calibrate by; record them (hang, handshake …) first")
         problem = solution.problem
-        names = tuple((n, s.stop - s.start) for n, s in problem.lasting.place.items() if not n.startswith("clock:"))
+        names = tuple(
+            (n, s.stop - s.start)
+            for n, s in problem.lasting.place.items()
+            if not n.startswith("clock:") and n != "slipped"
+        )
+        values = solution.state.lasting()
+        if len(solution.state.slipped):  # the strap sits where its last slip left it
+            turn = Rotation.from_rotvec([0.0, solution.state.slipped[-1], 0.0]).as_matrix()
+            values["mount:forearm"] = values["mount:forearm"] @ turn
         where = np.concatenate([np.arange(problem.lasting.size)[problem.lasting[n]] for n, _ in names])
         return cls(
             handedness=handedness,
             roles=problem.roles,
             names=names,
-            values=solution.state.lasting(),
+            values=values,
             covariance=solution.parts.covariance[np.ix_(where, where)],
             face_known=fitted.face_known,
             own_flat=fitted.own_flat,
