@@ -48,7 +48,9 @@ COMMANDS: tuple[Command, ...] = (
     Command("inspect", "imu.commands.inspect", "say what was understood of a recording's files, and what is doubtful"),
     Command("sensors", "imu.commands.sensors", "list the sensors that are near, what they are, and their batteries"),
     Command("record", "imu.commands.record", "record the sensors that are near until Ctrl-C"),
-    Command("calibrate", "imu.commands.calibrate", "calibrate a sensor by itself: six faces and known turns on a table"),
+    Command(
+        "calibrate", "imu.commands.calibrate", "calibrate a sensor by itself: six faces and known turns on a table"
+    ),
     Command(
         "compare", "imu.commands.compare", "say what has changed between sets of swings, and what can't be told yet"
     ),
