@@ -95,15 +95,17 @@ def says(link: Link) -> str:
         else:
             parts.append(f"Swing to swing the same shows: {told} ({used}).")
     else:
-        more = link.swings_to_tell
-        parts.append(
-            f"The {link.slope.swings} swings can't tell yet ({_signed(s.value * step)} ± {round(s.u95 * 10)}); "
-            + (
-                f"about {more} would."
-                if more
-                else "more of the same won't, swings that differ more in it on purpose would."
-            )
+        more, n = link.swings_to_tell, link.slope.swings
+        would = (
+            "more of the same won't, swings that differ more in it on purpose would"
+            if more is None
+            else f"about {more} would"
+            if more > n
+            else "were it so, they would most likely have shown it"
         )
+        parts.append(f"The {n} swings can't tell yet ({_signed(s.value * step)} ± {round(s.u95 * 10)}); {would}.")
+    if link.left_out:
+        parts.append("Left out: " + "; ".join(f"{k} ({why})" for why, k in link.left_out.items()) + ".")
     if link.contradicts:
         parts.append(f"This goes against the common saying ({link.rule.says.rstrip('.')}).")
     return " ".join(parts)

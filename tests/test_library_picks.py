@@ -241,3 +241,25 @@ def test_what_is_wrong_is_said_in_one_line_and_nothing_is_picked(place, capsys, 
     assert said.count("\n") == 1
     with Library.open(place / "library") as library:
         assert picks.picks(library, student_id=finding.student_named(library, "Juno").id) == []
+
+
+def test_recordings_that_stand_in_no_library_are_looked_at_but_not_picked_for(tmp_path, capsys, monkeypatch):
+    """And `compare`, which reads sets the same way, measures recordings too."""
+    made = iter(range(10))
+    monkeypatch.setattr(
+        "imu.measuring.measure_recording",
+        lambda *_, **__: taught(np.random.default_rng(next(made)), zero=0.5, attitudes=True),
+    )
+    early, late = (
+        str(recording_folder(tmp_path / f"day-{i}", seed=i, handedness="right", day=i, rows=50)) for i in (1, 2)
+    )
+    units = ["--gyro-unit", "deg/s", "--accel-unit", "m/s^2"]
+    assert main(["change", early, late, *units, "--json", "-"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["set"] == "day-2"
+    assert told["recordings"] == 2
+    assert told["candidates"]
+    assert main(["compare", early, late, *units]) == 0
+    assert "day-1 with day-2" in capsys.readouterr().out
+    assert main(["change", early, "--pick", "1"]) == 2
+    assert "need a student of the library" in capsys.readouterr().err

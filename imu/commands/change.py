@@ -6,20 +6,27 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from imu.commands import reading
 from imu.errors import UsageError
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from imu.bands import Bands
+    from imu.cause_rules import Rules
     from imu.library import Library
     from imu.library.outlook import Outlook
     from imu.library.schema import Student
-    from imu.one_change import Candidate
+    from imu.one_change import Candidate, Candidates
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("student", metavar="STUDENT", help="a student of the library")
+    parser.add_argument(
+        "who",
+        nargs="+",
+        metavar="STUDENT",
+        help="a student of the library; or recordings, or their results as `measure --json` wrote them, the latest last",
+    )
     parser.add_argument("--lesson", metavar="DAY", help="as of this lesson: its day or identity (default: the latest)")
     parser.add_argument("--club", metavar="CLUB", help="with this club (default: the one swung most)")
     parser.add_argument("--kind", choices=("full", "partial", "slow"), help="the kind of swing; kinds are never mixed")
@@ -41,6 +48,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("which library")
     group.add_argument("--library", metavar="FOLDER", help="a folder, or a URL (default: as the other commands)")
     group.add_argument("--recordings", metavar="FOLDER", help="with a URL: the folder that the coaches share")
+    reading.add_arguments(parser)
+    parser.set_defaults(same_calibration=False, calibration=None, method="fit")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -55,8 +64,11 @@ def run(args: argparse.Namespace) -> int:
 
     rules = load_rules(args.rules)  # before the long work, so that a fault in a file is told at once
     bands = load(args.bands) if args.bands else None
+    if any(Path(text.partition("#")[0]).exists() for text in args.who):
+        _told(_of_files(args, rules), args)
+        return 0
     with Library.open(args.library, recordings=args.recordings, create=False) as library:
-        student = finding.student_named(library, args.student)
+        student = finding.student_named(library, " ".join(args.who))
         if args.drop:
             picks.drop(library, student.id)
             print("Dropped. `cupbow undo` takes it back.")
@@ -68,14 +80,27 @@ def run(args: argparse.Namespace) -> int:
             club=args.club,
             kind=args.kind,
             rules=rules,
-            bands={k: (b.low_deg, b.high_deg) for k, b in bands.for_club(args.club).items()} if bands else None,
+            bands=bands,
         )
-        _told(found, args)
+        _told(found.candidates, args)
         if args.pick is not None:
             _pick(library, student, found, args)
         if args.bands_out is not None:
             _write_bands(library, student, bands, args.bands_out)
     return 0
+
+
+def _of_files(args: argparse.Namespace, rules: Rules) -> Candidates:
+    """The chain of recordings that stand in no library: the last is today's."""
+    if args.pick is not None or args.drop or args.bands_out or args.lesson or args.club:
+        raise UsageError("--pick, --drop, --bands-out, --lesson and --club need a student of the library: `cupbow add`")
+    from imu.causes import explain
+    from imu.commands import sets
+    from imu.one_change import candidates
+
+    args.sets, args.student = args.who, None
+    *earlier, today = sets.swing_sets(args)
+    return candidates(explain(today, earlier=earlier, rules=rules, kind=args.kind))
 
 
 def _lesson(library: Library, student: Student, text: str | None) -> str | None:
@@ -122,12 +147,12 @@ def _write_bands(library: Library, student: Student, base: Bands | None, path: P
     picks.own_bands(base or shipped(), standing).write(path)
 
 
-def _told(found: Outlook, args: argparse.Namespace) -> None:
+def _told(found: Candidates, args: argparse.Namespace) -> None:
     import json
 
     from imu.measured import write_whole
 
-    text = json.dumps(found.candidates.to_json(), indent=1, allow_nan=False, ensure_ascii=False)
+    text = json.dumps(found.to_json(), indent=1, allow_nan=False, ensure_ascii=False)
     if args.json == "-":
         print(text)
         return
@@ -138,12 +163,12 @@ def _told(found: Outlook, args: argparse.Namespace) -> None:
     _show(found, terminal(), everything=args.all)
 
 
-def _show(found: Outlook, console: Console, *, everything: bool) -> None:
+def _show(candidates: Candidates, console: Console, *, everything: bool) -> None:
     from imu.cause_words import ball_says, chain_says, says
     from imu.causes import NEITHER
     from imu.one_change import costs_words, gives_words, overdone_words, rests_words
 
-    account, candidates = found.account, found.candidates
+    account = candidates.account
     console.print(f"{account.label}: {account.swings} {account.kind} swings", style="bold", highlight=False)
     if account.left_out:
         gone = ", ".join(f"{n} {why}" for why, n in account.left_out.items())

@@ -41,6 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser, *, none: bool = False) -> Non
     parser.add_argument("--bands", type=Path, metavar="FILE", help="target bands (TOML) in place of the shipped ones")
     parser.add_argument("--calibration", type=Path, metavar="FILE", help="a saved calibration, for recordings without")
     reading.add_arguments(parser)
+    parser.set_defaults(method="fit")
 
 
 def targets(args: argparse.Namespace) -> tuple[str, ...] | None:

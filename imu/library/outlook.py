@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from imu.bands import Bands
 from imu.cause_rules import Rules
 from imu.causes import Account, Flight, Geometry, explain
 from imu.errors import CupbowError
@@ -39,11 +40,11 @@ def outlook(
     club: str | None = None,
     kind: str | None = None,
     rules: Rules | None = None,
-    bands: Mapping[str, tuple[float, float]] | None = None,
+    bands: Bands | None = None,
     geometry: Geometry | None = None,
 ) -> Outlook:
     """As of a lesson (None: the latest), with the club (None: the one swung most in it); sessions before it with that
-    club help to see what goes together. Raises CupbowError where nothing was measured."""
+    club help to see what goes together; `bands` go before the swings' own. Raises CupbowError where nothing was measured."""
     held = lesson_sets(library, student_id=student_id)
     if club is not None:
         held = [s for s in held if s.club.casefold() == club.strip().casefold()]
@@ -58,7 +59,7 @@ def outlook(
         earlier=[s.swings for s in earlier],
         rules=rules,
         kind=kind,
-        bands=bands,
+        bands={k: (b.low_deg, b.high_deg) for k, b in bands.for_club(today.club).items()} if bands else None,
         flights=flights_of((today, *earlier)),
         geometry=geometry,
     )
