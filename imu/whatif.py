@@ -144,7 +144,7 @@ def effects(measurement: Measurement, swing: Swing, event: str) -> list[Effect]:
     out = []
     for k, turn in enumerate(TURNS):
         reason = reasons[turn]
-        changes = {} if reason else _values(*slopes[:, k])
+        changes = {} if reason else _values(*slopes[:, k], marks=_marks(swing, event, turn))
         for angle in OUTCOMES:
             why = reason or _why_no_angle(swing, event, angle)
             value = Value(None, None, why) if why else changes[angle]
@@ -176,7 +176,8 @@ def turned(
         return Turned(swing.index, event, asked, before, none, none, Value(None, None, reason), {}, reason)
     side, stance = _side(measurement), swing.stances[event]
     by = np.radians([asked[t] for t in TURNS])
-    found = _values(*(x[0] for x in _propagated([stance], partial(_change, side=side, by=by))))
+    marks = tuple(dict.fromkeys(m for t in used for m in _marks(swing, event, t)))
+    found = _values(*(x[0] for x in _propagated([stance], partial(_change, side=side, by=by))), marks=marks)
     change: dict[str, Value] = {}
     for k in names:
         why = before[k].reason if k in TURNS and not before[k].known else _why_no_angle(swing, event, k)
@@ -424,9 +425,15 @@ def _path(body: _Body, *, side: int, turn: str, turns: Array) -> Array:
     return _change(body, side, by, len(turns)).reshape(n, -1)
 
 
-def _values(row: Array, u95: Array) -> dict[str, Value]:
+def _marks(swing: Swing, event: str, turn: str) -> tuple[str, ...]:
+    """How the joint itself was read. Another zero of the face doesn't matter to how far it moves."""
+    own = swing.angles.get(turn, {}).get(event)
+    return own.marks if own else ()
+
+
+def _values(row: Array, u95: Array, *, marks: tuple[str, ...]) -> dict[str, Value]:
     return {
-        k: Value(float(v), float(u)) if np.isfinite(v) else Value(None, None, "not measured")
+        k: Value(float(v), float(u), None, marks) if np.isfinite(v) else Value(None, None, "not measured")
         for k, v, u in zip(OUTCOMES, np.degrees(row), np.degrees(u95), strict=True)
     }
 

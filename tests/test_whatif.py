@@ -403,6 +403,17 @@ def test_a_null_angle_stays_null_and_the_others_are_told() -> None:
     assert found["wrist_flexion", "face_to_forearm"].known
 
 
+def test_a_wrist_read_through_the_grip_is_marked() -> None:
+    swing = posed(body(np.random.default_rng(2), "right"))
+    seen = {"wrist_flexion": dict.fromkeys(EVENTS, Value(5.0, 2.0, None, ("via_grip",)))}
+    swing = replace(swing, angles=dict(swing.angles) | seen)
+    found = per_10("right", swing)
+    assert found["wrist_flexion", "shaft_off_plane"].marks == ("via_grip",)
+    assert found["forearm_roll", "shaft_off_plane"].marks == ()
+    both = whatif.turned(measurement("right", swing), swing, "top", wrist_flexion_deg=3, forearm_roll_deg=3)
+    assert both.change["shaft_off_plane"].marks == ("via_grip",)
+
+
 def test_wrong_use_is_told() -> None:
     swing = posed(body(np.random.default_rng(2), "right"))
     m = measurement("right", swing)

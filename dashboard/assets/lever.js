@@ -71,7 +71,7 @@
     const place = figure.events[event][key];
     const w = figure.words, at = figure.at[event];
     const said = place.why ? null : d.leverSays(figure, event, key, lever.deg);
-    const text = place.why || (lever.deg ? `${said.more} ${at}: ${said.lines.map((l) => l.before + l.n + l.after).join("; ")}.` : "");
+    const text = place.why || (lever.deg ? `${said.more} ${fill(w.would, { at })} ${said.lines.map((l) => l.before + l.n + l.after).join("; ")}.` : "");
     const spoken = useCalm(text, 350);
     const any = figure.turns.some((t) => offered(t.key));
     const contrary = said ? said.lines.filter((l) => l.contrary) : [];
@@ -80,7 +80,7 @@
       place.why ? h("p", { className: "note lever-why" }, place.why) : h(React.Fragment, null,
         h("div", { className: "lever-said" },
           h(Small, { figure: cursor.figure, cursor, lever, turn: key, place }),
-          lever.deg ? h("div", null, h("p", { className: "lever-more" }, h("strong", null, said.more), " ", at, ":"),
+          lever.deg ? h("div", null, h("p", { className: "lever-more" }, h("strong", null, said.more), " ", fill(w.would, { at })),
             h("ul", null, said.lines.map((l) => h("li", { key: l.angle, "data-angle": l.angle, "data-change": l.change.toFixed(3), "data-u95": l.u95.toFixed(3), className: l.sure ? "" : "unsure" }, l.before, h("strong", null, l.n), l.after))))
             : h("p", { className: "note" }, fill(w.rest, { at }))),
         contrary.length ? h("p", { className: "note lever-contrary" }, fill(w.contrary, { items: contrary.map((l) => (l.before + l.after).trim()).join(", "), arm: fill(w.by, { n: whole(place.arm[0]), u95: Math.max(1, Math.round(place.arm[1])) }) })) : null,
