@@ -14,6 +14,7 @@ import tempfile
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from imu.commands import benchmark_library
 from imu.errors import CupbowError
 
 if TYPE_CHECKING:
@@ -27,24 +28,31 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", metavar="OUT", help="write the numbers as JSON ('-': to standard output, no table)")
     parser.add_argument("--hour", action="store_true", help="measure a recording of an hour too")
     parser.add_argument("--repeats", type=int, default=3, metavar="N", help="the fastest of so many runs counts (3)")
-    parser.add_argument("--seed", type=int, default=1, metavar="N", help="of the recording that is made (1)")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="of what is made (1)")
+    benchmark_library.add_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     if args.repeats < 1:
         raise CupbowError("--repeats is at least 1")
+    if args.swings:
+        return _written(args, benchmark_library.run(args) | {"machine": _machine()})
     lengths = [60.0, 3600.0] if args.hour else [60.0]
     results = [_one(seconds, args.seed, args.repeats if seconds < 600 else 1) for seconds in lengths]
     report = {"schema": SCHEMA, "machine": _machine(), "recordings": results}
+    if args.json != "-":
+        for result in results:
+            _show(result)
+    return _written(args, report)
+
+
+def _written(args: argparse.Namespace, report: dict[str, Any]) -> int:
     if args.json == "-":
         print(json.dumps(report, indent=1))
-        return 0
-    if args.json:
+    elif args.json:
         from imu.measured import write_whole
 
         write_whole(args.json, lambda tmp: tmp.write_text(json.dumps(report, indent=1) + "\n", encoding="utf-8"))
-    for result in results:
-        _show(result)
     return 0
 
 

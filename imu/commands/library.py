@@ -534,28 +534,31 @@ def _undo(library: Library, args: argparse.Namespace) -> int:
 
 
 def _forget_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("who", metavar="NAME", help="the student")
+    parser.add_argument("who", nargs="+", metavar="NAME", help="the student, or several, which takes hardly longer")
     parser.add_argument("--yes", action="store_true", help="don't ask")
 
 
 def _forget(library: Library, args: argparse.Namespace) -> int:
     from imu.library import finding
-    from imu.library.forget import forget
+    from imu.library.forget import forget_all
 
-    student = finding.student_named(library, args.who)
-    (line,) = [line for line in finding.students(library) if line.student.id == student.id]
-    what = f"{student.name}: {_count(line.lessons + line.practices, 'lesson')}, {_count(line.swings, 'swing')}"
+    chosen = {student.id: student.name for student in (finding.student_named(library, who) for who in args.who)}
     if not args.yes:
         if not sys.stdin.isatty():
             raise UsageError("this deletes the student for good: say --yes")
-        print(f"{what}. This cannot be undone.")
-        if input("Type the name to delete all of it: ").strip() != student.name:
-            print("Nothing was deleted.")
-            return 1
+        for line in finding.students(library):
+            if line.student.id in chosen:
+                lessons = _count(line.lessons + line.practices, "lesson")
+                print(f"{line.student.name}: {lessons}, {_count(line.swings, 'swing')}")
+        print("This cannot be undone.")
+        for name in chosen.values():
+            if input(f"Type the name to delete all of it ({name}): ").strip() != name:
+                print("Nothing was deleted.")
+                return 1
     from platformdirs import user_cache_path, user_data_path
 
     places = user_cache_path("cupbow", appauthor=False), user_data_path("cupbow", appauthor=False)
-    done = forget(library, student.id, caches=places[:1], beside=places[1:])
+    done = forget_all(library, list(chosen), caches=places[:1], beside=places[1:])
     print(
         f"forgotten: {_count(done.recordings, 'recording')}, {_count(done.swings, 'swing')}, reports, journal, caches"
     )

@@ -68,7 +68,7 @@ def compare_everyone(
     `jobs` processes here, or an executor for so many at once. The store is read here alone: what
     goes elsewhere holds measured values, no names. A student is read when it is their turn.
     """
-    work = partial(_told, kind, tuple(targets) if targets else None)
+    work = partial(told, kind, tuple(targets) if targets else None)
     names: dict[str, str] = {}
 
     def nameless() -> Iterator[Course]:
@@ -102,7 +102,7 @@ def courses(library: Library, *, club: str | None = None) -> Iterator[Course]:
             yield Course(line.student.id, line.student.name, name, first.day, latest.day, (first.swings, latest.swings))
 
 
-def _told(kind: str | None, targets: tuple[str, ...] | None, course: Course) -> tuple[str, dict[str, Any]]:
+def told(kind: str | None, targets: tuple[str, ...] | None, course: Course) -> tuple[str, dict[str, Any]]:
     from imu.wording import headline
 
     comparison = compare(course.sets, kind=kind, targets=targets)

@@ -145,6 +145,7 @@ def _store(url: str) -> Iterator[tuple[Any, str]]:
     except (ImportError, ValueError) as error:  # an unknown protocol, or one whose package is missing
         raise UsageError(f"{url}: cannot be reached ({str(error).splitlines()[0]})") from None
     try:
+        store.invalidate_cache()  # another machine may have put something there since
         yield store, path
     except OSError:
         raise

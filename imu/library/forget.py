@@ -11,7 +11,7 @@ from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from sqlalchemy import delete, select
+from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
 from imu.errors import UsageError
@@ -50,8 +50,16 @@ class Forgotten:
 
 
 def forget(library: Library, student_id: str, *, caches: Sequence[Path] = (), beside: Sequence[Path] = ()) -> Forgotten:
-    """Delete a student with lessons, recordings, measured values, reports, caches and journal.
+    """As `forget_all`, of one student."""
+    return forget_all(library, [student_id], caches=caches, beside=beside)
 
+
+def forget_all(
+    library: Library, student_ids: Sequence[str], *, caches: Sequence[Path] = (), beside: Sequence[Path] = ()
+) -> Forgotten:
+    """Delete students with lessons, recordings, measured values, reports, caches and journal: all or none.
+
+    Rewriting the store and searching every byte that is left takes as long for one as for many.
     `caches` are folders outside the library that can be computed again: they go wholly, since they
     hold the student's measured swings without saying whose they are. `beside` are folders of the
     same user that are searched too: letters there that name the student go, and where else the
@@ -61,37 +69,44 @@ def forget(library: Library, student_id: str, *, caches: Sequence[Path] = (), be
     left to clean is finished when the library is next opened.
     """
     with library.read() as session:
-        student = session.get(Student, student_id)
-        if student is None:
-            raise UsageError(f"there is no student {student_id[:8]!r} in this library")
-        name = student.name
+        names = []
+        for student_id in student_ids:
+            student = session.get(Student, student_id)
+            if student is None:
+                raise UsageError(f"there is no student {student_id[:8]!r} in this library")
+            names.append(student.name)
+    lessons = recordings = swings = 0
     with library.placing(), library.write(None) as session:
-        lesson_ids = list(session.scalars(select(Lesson.id).where(Lesson.student_id == student_id)))
-        recording_ids = list(session.scalars(select(Recording.id).where(Recording.lesson_id.in_(lesson_ids))))
-        swing_ids = list(session.scalars(select(Swing.id).where(Swing.recording_id.in_(recording_ids))))
-        forget_changes(session, identities_of(session, student_id))
-        session.execute(delete(Try).where(Try.lesson_id.in_(lesson_ids)))
-        session.execute(delete(Picked).where(Picked.student_id == student_id))
-        drop_measured(session, recording_ids)
-        session.execute(delete(Recording).where(Recording.id.in_(recording_ids)))
-        session.execute(delete(Lesson).where(Lesson.id.in_(lesson_ids)))
-        session.execute(delete(Student).where(Student.id == student_id))
-        session.add_all(Trash(id=identity, coach=library.coach) for identity in (*recording_ids, student_id))
+        forget_changes(session, {i for student_id in student_ids for i in identities_of(session, student_id)})
+        for student_id in student_ids:
+            lesson_ids = list(session.scalars(select(Lesson.id).where(Lesson.student_id == student_id)))
+            recording_ids = list(session.scalars(select(Recording.id).where(Recording.lesson_id.in_(lesson_ids))))
+            counted = select(func.count()).select_from(Swing).where(Swing.recording_id.in_(recording_ids))
+            swings += session.scalar(counted) or 0
+            lessons, recordings = lessons + len(lesson_ids), recordings + len(recording_ids)
+            session.execute(delete(Try).where(Try.lesson_id.in_(lesson_ids)))
+            session.execute(delete(Picked).where(Picked.student_id == student_id))
+            drop_measured(session, recording_ids)
+            session.execute(delete(Recording).where(Recording.id.in_(recording_ids)))
+            session.execute(delete(Lesson).where(Lesson.id.in_(lesson_ids)))
+            session.execute(delete(Student).where(Student.id == student_id))
+            session.add_all(Trash(id=identity, coach=library.coach) for identity in (*recording_ids, student_id))
         if library.local:  # in the same change, so that a program killed after it still cleans up
             session.merge(Note(key="scrub", value="due"))
     for folder in caches:
         for inside in folder.iterdir() if folder.is_dir() else ():
             files.remove(inside)
-    elsewhere = tuple(_beside(library, beside, spellings(name)))
+    needles = {spelt for name in names for spelt in spellings(name)}
+    elsewhere = tuple(_beside(library, beside, needles))
     waiting = False
     if library.local:
         files.sweep_incoming(library.root)
         waiting = not scrub(library)
     return Forgotten(
-        lessons=len(lesson_ids),
-        recordings=len(recording_ids),
-        swings=len(swing_ids),
-        left=(*_left(library, name), *elsewhere),
+        lessons=lessons,
+        recordings=recordings,
+        swings=swings,
+        left=(*_left(library, names, needles), *elsewhere),
         waiting=waiting,
         out_of_reach=OUT_OF_REACH if library.local else OUT_OF_REACH + SERVER_OUT_OF_REACH,
     )
@@ -195,39 +210,43 @@ def _beside(library: Library, folders: Sequence[Path], needles: set[bytes]) -> I
                 yield str(path)
 
 
-def _left(library: Library, name: str) -> Iterator[str]:
-    """Where the name still stands: rows of others first, then any file not explained by them."""
-    needles = spellings(name)
-    rows = list(_rows_naming(library, name))
+def _left(library: Library, names: Sequence[str], needles: set[bytes]) -> Iterator[str]:
+    """Where a name still stands: rows of others first, then any file not explained by them."""
+    rows = list(_rows_naming(library, names))
     yield from rows
     for folder in ("recordings", "cache", "reports", "logs", "incoming") if rows else ("",):
         for path in find_bytes(library.root / folder, needles) if (library.root / folder).is_dir() else ():
             yield str(path)
 
 
-def _rows_naming(library: Library, name: str) -> Iterator[str]:
+def _rows_naming(library: Library, names: Sequence[str]) -> Iterator[str]:
     from imu.library.finding import folded
 
-    asked = folded(name)
+    wanted = [folded(name) for name in names]
+
+    def named(text: str) -> bool:
+        there = folded(text)
+        return any(asked in there for asked in wanted)
+
     with library.read() as session:
         for student in session.scalars(select(Student)):
             for column in ("name", "guardian", "aims", "notes"):
-                if asked in folded(getattr(student, column)):
+                if named(getattr(student, column)):
                     yield f"{column} of student {student.id[:8]}"
         for lesson in session.scalars(select(Lesson)):
             for column in ("place", "thought", "notes", "hurt"):
-                if asked in folded(getattr(lesson, column)):
+                if named(getattr(lesson, column)):
                     yield f"{column} of lesson {lesson.id[:8]}"
         for recording in session.scalars(select(Recording)):
             for column in ("source", "entry", "drill", "discarded"):
-                if asked in folded(getattr(recording, column) or ""):
+                if named(getattr(recording, column) or ""):
                     yield f"{column} of recording {recording.id[:8]}"
         for swing in session.scalars(select(Swing).where(Swing.thought.is_not(None) | Swing.left_out.is_not(None))):
-            if asked in folded(f"{swing.thought or ''}\n{swing.left_out or ''}"):
+            if named(f"{swing.thought or ''}\n{swing.left_out or ''}"):
                 yield f"thought of swing {swing.id[:8]}"
         for pick in session.scalars(select(Picked)):
-            if asked in folded(f"{pick.thought}\n{pick.plan}"):
+            if named(f"{pick.thought}\n{pick.plan}"):
                 yield f"thought or plan of pick {pick.id[:8]}"
         for row in session.scalars(select(ChangedRow)):
-            if asked in folded(json.dumps([row.before, row.after], ensure_ascii=False)):
+            if named(json.dumps([row.before, row.after], ensure_ascii=False)):
                 yield f"change {row.change_id} in the journal"
