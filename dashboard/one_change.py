@@ -7,7 +7,7 @@ takes its time. `register` gives the page its callbacks. Names never stand in a 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
 
@@ -18,13 +18,14 @@ from dashboard import components as ui
 from dashboard.service import Service
 from dashboard.words import count, say
 from imu.cause_words import ball_says, chain_says, says, subject_words
-from imu.causes import Account, Link
+from imu.causes import Account, Link, explain
+from imu.compare import SwingSet
 from imu.errors import CupbowError
 from imu.library import picks
 from imu.library.outlook import Outlook, outlook
 from imu.library.schema import Picked, Student
 from imu.library.store import Library
-from imu.one_change import Candidate, costs_words, gives_words, overdone_words, rests_words
+from imu.one_change import Candidate, candidates, costs_words, gives_words, overdone_words, rests_words
 from imu.practice.drill import comfort
 from imu.recording import SIGNS
 from imu.settings import load_settings
@@ -197,6 +198,23 @@ def _brief(found: Outlook, standing: Picked | None, page: str, asked: Mapping[st
         buttons.append(html.A(more, href=to, className="button", **extra))
     body = [*_candidate_body(c), html.Div(buttons, className="row no-print")]
     return [_one_card(c.title, body, note=say("change.proposed"))]
+
+
+def of_folder(sets: Sequence[SwingSet], kind: str) -> html.Div:
+    """The card for recordings that stand in no library: proposed, but not to be picked there."""
+    *earlier, today = sets
+    try:
+        found = candidates(explain(today, earlier=earlier, kind=kind))
+    except CupbowError as error:
+        return html.Div(ui.card(say("change.title"), html.P(str(error), className="note")), className="change-place")
+    note = html.P(say("change.file_first"), className="note")
+    if not found.ranked:
+        reason = html.P(capital(found.reason or "") + ".", className="note")
+        return html.Div(ui.card(say("change.title"), reason), className="change-place")
+    c = found.ranked[0]
+    return html.Div(
+        _one_card(c.title, [*_candidate_body(c), note], note=say("change.proposed")), className="change-place"
+    )
 
 
 def _one_card(title: str, body: list[Any], *, note: str) -> html.Section:

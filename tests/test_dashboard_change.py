@@ -8,12 +8,13 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
+from dashboard import one_change
 from dashboard.one_change import level_svg
 from dashboard.service import FILED, Service
 from imu.library import Library, filing, finding, picks
 from imu.library.outlook import outlook
 from imu.practice.plan import parse
-from tests.chain_case import taught
+from tests.chain_case import group, taught
 from tests.library_case import NAME, recording_folder
 from tests.synthetic_measurement import measurement as whole_measurement
 from tests.test_dashboard_page import CHROMIUM, FLAGS, PHONE, WIDE, Site, served
@@ -205,3 +206,14 @@ def test_the_level_shows_today_the_band_and_where_it_is_to_go():
     assert 'class="change-today"' in drawn
     assert "22° cupped, plus or minus 2" in drawn
     assert "change-today unsure" in level_svg(TOP, -10.0, 3.0, (-10.0, 10.0), None)
+
+
+def test_recordings_in_no_library_get_the_card_without_a_pick():
+    rng = np.random.default_rng(3)
+    sets = [group(day, taught(rng, n=14, zero=0.5, attitudes=True)) for day in ("3 May", "17 May")]
+    shown = str(one_change.of_folder(sets, "full").to_plotly_json())
+    assert "more bowed at the top" in shown
+    assert "cupbow add" in shown
+    assert "Button(" not in shown
+    inside = [group("3 May", taught(rng, n=14, bands={TOP: (-60.0, 60.0)}, attitudes=True))]
+    assert "Nothing is surely outside its band" in str(one_change.of_folder(inside, "full").to_plotly_json())

@@ -114,7 +114,12 @@ def _folder_view(service: Service, head: list[Any], club: str | None) -> View:
             followed.append(Followed(o, float((date.fromisoformat(o.day) - start).days), found))
     if pending:
         return View([*head, waiting(pending[0], sum(p.left for p in pending))], waiting=True)
-    return _view(head, followed, unread, where=str(service.root))
+    kinds = Counter[str]()
+    for f in followed:
+        kinds += f.swings.kinds()
+    # As of the last lesson: what was seen before helps to see what goes together.
+    card = one_change.of_folder([f.swings for f in followed], kinds.most_common(1)[0][0]) if kinds else None
+    return _view(head, followed, unread, where=str(service.root), card=card)
 
 
 def _student_view(service: Service, head: list[Any], student: str, club: str | None) -> View:
