@@ -9,10 +9,14 @@ from imu.bands import Bands
 from imu.cause_rules import Rules
 from imu.causes import Account, Flight, Geometry, explain
 from imu.errors import CupbowError
+from imu.library import finding
 from imu.library.sets import LessonSet, lesson_sets
 from imu.library.store import Library
 from imu.measured import Swing
 from imu.one_change import Candidates, candidates
+
+MOST_EARLIER = 12
+"""So many sessions before it are looked at: a swing of years ago is another's."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,7 +49,14 @@ def outlook(
 ) -> Outlook:
     """As of a lesson (None: the latest), with the club (None: the one swung most in it); sessions before it with that
     club help to see what goes together; `bands` go before the swings' own. Raises CupbowError where nothing was measured."""
-    held = lesson_sets(library, student_id=student_id)
+    lines = [
+        line
+        for line in finding.lessons(library, student_id=student_id)
+        if line.swings and (club is None or club.strip().casefold() in {c.casefold() for c in line.clubs})
+    ]
+    at = next((i for i, line in enumerate(lines) if lesson_id in (None, line.lesson.id)), len(lines))
+    looked = tuple(line.lesson.id for line in lines[at : at + 1 + MOST_EARLIER])
+    held = lesson_sets(library, student_id=student_id, lesson_ids=looked) if looked else []
     if club is not None:
         held = [s for s in held if s.club.casefold() == club.strip().casefold()]
     asked = [s for s in held if lesson_id in (None, s.lesson.id)]
