@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import re
+import shutil
+import subprocess
 from pathlib import Path
 
 import numpy as np
@@ -98,3 +101,27 @@ def test_letter_keeps_the_coachs_words(folder: Path, capsys: pytest.CaptureFixtu
     assert main([*call[:2], *call[3:], "--out", "juno.pdf"]) == 2
     assert not (folder / "juno.pdf").exists()
     capsys.readouterr()
+
+
+@pytest.mark.parametrize(
+    ("setting", "more", "size"),
+    [
+        ("A4", [], (210 / 25.4 * 72, 297 / 25.4 * 72)),  # ISO 216
+        ("Letter", [], (8.5 * 72, 11 * 72)),  # ANSI/ASME Y14.1, size A
+        ("Letter", ["--paper", "a4"], (210 / 25.4 * 72, 297 / 25.4 * 72)),  # what is asked for goes first
+    ],
+)
+def test_letter_is_on_the_paper_of_the_settings(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, setting: str, more: list[str], size: tuple[float, float]
+) -> None:
+    info = shutil.which("pdfinfo")
+    if not info:
+        pytest.skip("poppler's tools are not installed")
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(folder / "config"))
+    assert main(["settings", f"paper={setting}"]) == 0
+    call = ["letter", "12 April=april.json", "today=may.json", "--student", "Juno", "--coach", "Edda Quill"]
+    assert main([*call, "--out", "juno.pdf", *more]) == 0
+    said = subprocess.run([info, "juno.pdf"], capture_output=True, text=True, check=True).stdout
+    found = re.search(r"Page size:\s+([\d.]+) x ([\d.]+)", said)
+    assert found
+    assert tuple(map(float, found.groups())) == pytest.approx(size, abs=0.5)

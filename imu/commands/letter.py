@@ -25,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="the words of the letter (TOML), written for you to change; what you changed is kept "
         "(default: beside OUT, ending in .words.toml)",
     )
-    parser.add_argument("--paper", choices=("a4", "letter"), default="a4", help="A4 (default) or US Letter")
+    parser.add_argument("--paper", choices=("a4", "letter"), help="A4 or US Letter (default: that of the settings)")
     parser.add_argument("--place", default="", help="where the lesson was")
     parser.add_argument("--date", default="", help="its date, as it is to be printed")
     parser.add_argument("--lesson", default="", help='what stands at the right of the head, "lesson 3, 7-iron"')
@@ -41,6 +41,7 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError(f"a letter compares two sets of swings, before and now; {len(args.sets)} given")
     from imu.compare import compare
     from imu.report import draft_letter, load_words, save_words, write_letter
+    from imu.settings import load_settings
 
     place = args.words or args.out.with_suffix(".words.toml")
     kept = load_words(place)  # before the long work, so that a fault in it is told at once
@@ -59,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
         kept=kept,
         change=_picked(args),
     )
-    write_letter(letter, args.out, paper=args.paper)
+    write_letter(letter, args.out, paper=args.paper or load_settings().paper.lower())
     save_words(place, letter.words, drafts)
     print(f"{args.out}: the letter; its words are in {place}: change them and run this again")
     return 0
