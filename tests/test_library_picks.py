@@ -195,6 +195,19 @@ def test_a_lessons_thought_that_was_marked_from_a_swing_on_leaves_the_swings_bef
     assert sum(len(p.chosen) for p in found.before.parts) == 5
 
 
+def test_the_commands_take_them_as_sets(place, capsys):
+    at = ["--student", "Juno", "--library", str(place / "library")]
+    assert main(["compare", *at, "2026-05-17@before", "2026-05-17@after"]) == 2
+    assert "no thought has swings before and after it there; there are none yet" in capsys.readouterr().err
+    with Library.open(place / "library") as library:
+        held = lesson_sets(library, student_id=finding.student_named(library, NAME).id)
+        filing.correct_swings(library, held[-1].filed[0].line.recording_id, first=9, thought="let it turn")
+    assert main(["compare", *at, "2026-05-17@before", "then=2026-05-17:7-iron@after", "--json", "-"]) == 0
+    told = json.loads(capsys.readouterr().out)["pairs"][0]
+    assert (told["a"], told["b"]) == ("17 May 2026, 7-iron, before", "then")
+    assert {r["n_a"] + r["n_b"] for r in told["rows"] if r["measure"] == TOP} == {14}
+
+
 # -- the command -------------------------------------------------------------------------------------
 def test_the_command_lists_candidates_with_evidence_and_picks_one(place, capsys):
     at = ["--library", str(place / "library")]

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 HELP = (
     "[LABEL=]PATH[#SWINGS][,PATH…]: a recording, or its results as `measure --json` wrote them; "
     "#1-10 or #1-4+7 takes these swings only; several paths make one set. With --student: "
-    "[LABEL=]DAY[:CLUB] or a lesson's identity"
+    "[LABEL=]DAY[:CLUB] or a lesson's identity; DAY[:CLUB]@before and @after a thought that was given in it"
 )
 
 
@@ -98,16 +98,21 @@ def _exists(text: str) -> bool:
 def _filed(args: argparse.Namespace) -> list[SwingSet]:
     """Sets of a student's lessons."""
     from imu.library import Library, finding
-    from imu.library.sets import chosen_set, lesson_sets
+    from imu.library.sets import chosen_set, chosen_thought, lesson_sets, thought_sets
 
     with Library.open(args.library, create=False) as library:
         student = finding.student_named(library, args.student)
         there = lesson_sets(library, student_id=student.id)
+        given = thought_sets(library, student_id=student.id, held=there)
     args.student = student.name  # as it is written, for a letter
     out = []
     for text in args.sets:
         label, equals, rest = text.partition("=")
-        out.append(chosen_set(there, rest if equals else text, label=label if equals else ""))
+        which, at, side = (rest if equals else text).rpartition("@")
+        if at and side in ("before", "after"):
+            out.append(chosen_thought(given, which, side, label=label if equals else ""))
+        else:
+            out.append(chosen_set(there, rest if equals else text, label=label if equals else ""))
     return out
 
 

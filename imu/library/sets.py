@@ -118,6 +118,27 @@ def _last_thought(session: LessonSet) -> str:
     return session.filed[-1].line.thought if session.filed else ""
 
 
+def chosen_thought(given: Sequence[ThoughtSets], text: str, side: str, *, label: str = "") -> SwingSet:
+    """The swings before or after the (last) thought given in a lesson, named by day or identity, with `:club` where it
+    has several. Raises UsageError naming what there is."""
+    which, _, club = text.partition(":")
+    which = which.strip().lower()
+    found = [
+        t
+        for t in given
+        if (
+            t.lesson.held_at.astimezone().date().isoformat() == which
+            or (len(which) >= 4 and t.lesson.id.startswith(which))
+        )
+        and club.strip().casefold() in ("", t.club.casefold())
+    ]
+    if not found:
+        days = ", ".join(dict.fromkeys(t.lesson.held_at.astimezone().date().isoformat() for t in given)) or "none yet"
+        raise UsageError(f"{text}@{side}: no thought has swings before and after it there; there are {days}")
+    chosen = found[-1].before if side == "before" else found[-1].after
+    return SwingSet(label or chosen.label, chosen.parts)
+
+
 def chosen_set(sets: Sequence[LessonSet], text: str, *, label: str = "") -> SwingSet:
     """The set that a person names: a day (2026-05-24), a lesson's identity, or its beginning, with
     `:club` where the lesson has several. Raises UsageError naming what there is."""
