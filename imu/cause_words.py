@@ -85,7 +85,7 @@ def says(link: Link) -> str:
         parts.append(f"The swings can't tell: {link.slope.reason}.")
     elif link.notes:
         parts.append(f"What the swings say {', '.join(link.notes)}.")
-    elif s.told:
+    elif s.told or link.verdict == "geometry and swings apart":
         told = f"{size_words(s.value * step, s.u95 * 10)} {more_words(link.rule.effect, s.value * step)}"
         used = f"{link.slope.swings} swings"
         if link.verdict == "geometry and swings apart":

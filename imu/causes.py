@@ -43,7 +43,8 @@ BOTH, GEOMETRY, SWINGS, APART, NEITHER = (
     "geometry and swings apart",
     "not told",
 )
-"""What a link rests on. `geometry alone`: the swings can't tell; `apart`: they tell something else."""
+"""What a link rests on. `geometry alone`: the swings can't tell; `apart`: what they say and what
+geometry says can't both be."""
 
 
 # -- what is concluded -------------------------------------------------------------------------------
@@ -128,7 +129,7 @@ class Link:
     def verdict(self) -> str:
         g, s = self.geometry, self.swings
         geometry, swings = g is not None and g.told, s is not None and s.told and not self.notes
-        if g and s and swings and abs(g.value - s.value) > g.u95 + s.u95:
+        if g and s and geometry and not self.notes and abs(g.value - s.value) > g.u95 + s.u95:
             return APART
         if swings:
             return BOTH if geometry else SWINGS
@@ -516,14 +517,31 @@ def _sensors(key: str, via_grip: bool) -> frozenset[str]:
 
 
 def _own_variance(rows: Sequence[_Row], key: str) -> float:
-    """Mean variance of what each reading errs by itself, deg². Where a reading does not say which part of its doubt
-    all swings share, all of it counts as shared, and none is taken out."""
-    own = [
-        max((v.u95_deg or 0.0) ** 2 - v.zero_u95_deg**2, 0.0) / COVERAGE**2 if v.zero_u95_deg is not None else 0.0
-        for r in rows
-        if (v := _known(r.swing, key))
-    ]
-    return float(np.mean(own)) if own else 0.0
+    """Mean variance of what each reading errs by itself, deg²."""
+    own = [x for r in rows if (x := _own_u95(r.swing, key)) is not None]
+    return float(np.mean(np.square(own))) / COVERAGE**2 if own else 0.0
+
+
+def _own_u95(swing: Swing, key: str) -> float | None:
+    """What a reading errs by itself, without what all swings share. Where the reading doesn't split the two, a change
+    within the swing, which never held the zero, tells: half its variance is either end's. Nothing known: none."""
+    v = _known(swing, key)
+    if v is None or v.u95_deg is None:
+        return None
+    if v.zero_u95_deg is not None:
+        return math.sqrt(max(v.u95_deg**2 - v.zero_u95_deg**2, 0.0))
+    angle, _, where = key.partition("@")
+    if ".." in where:
+        return v.u95_deg
+    if angle not in _TOLD_BY_CHANGES:
+        return 0.0
+    changes = swing.changes.get(angle, {})
+    found = [c.u95_deg for at, c in changes.items() if where in at.split("..") and c.u95_deg is not None]
+    return min(found) / math.sqrt(2.0) if found else 0.0
+
+
+_TOLD_BY_CHANGES = ("wrist_flexion", "wrist_deviation", "face_to_forearm")
+"""Not the forearm's roll: its scale, which all swings share, stays in its changes."""
 
 
 def _reading_error(rows: Sequence[_Row], causes: Sequence[str]) -> Array:

@@ -75,11 +75,18 @@ def test_where_the_swings_say_otherwise_than_geometry_both_are_told():
     assert "something else moves along" in found.to_json()["says"]
 
 
+def test_swings_that_would_have_shown_what_geometry_says_and_do_not_say_so():
+    today, earlier = two_lessons(np.random.default_rng(4), slopes={}, noise=1.0)
+    found = link(explain(today, earlier=earlier, geometry=geometry()), TOP, FACE)
+    assert not found.swings.told
+    assert found.verdict == APART
+
+
 def test_a_saying_that_the_geometry_contradicts_is_said_to_be():
-    today, earlier = two_lessons(np.random.default_rng(3))
+    today, earlier = two_lessons(np.random.default_rng(3), slopes={(TOP, PLANE): 0.4})
     steepens = geometry(table={("wrist_flexion", "shaft_off_plane"): 0.4})
     found = link(explain(today, earlier=earlier, geometry=steepens), TOP, PLANE)
-    assert found.verdict == GEOMETRY
+    assert found.verdict in (GEOMETRY, BOTH)
     assert found.contradicts
     assert "goes against the common saying" in found.to_json()["says"]
 
@@ -129,6 +136,24 @@ def test_geometry_in_one_swing_alone_is_no_conclusion():
     found = link(explain(group("today", m), geometry=one), TOP, FACE)
     assert found.geometry is None
     assert found.no_geometry == "only one swing has it"
+
+
+def test_where_a_reading_does_not_split_its_doubt_the_change_within_the_swing_tells_its_own_part():
+    from dataclasses import replace
+
+    from imu.causes import _own_u95
+
+    swing = taught(np.random.default_rng(1), n=1, own=1.0, zero=3.0).swings[0]
+    split = _own_u95(swing, TOP)
+    assert split == pytest.approx(1.96, abs=0.01)
+
+    def bare(table):
+        return {a: {at: replace(v, zero_u95_deg=None) for at, v in per.items()} for a, per in table.items()}
+
+    whole = replace(swing, angles=bare(swing.angles), changes=bare(swing.changes))
+    assert _own_u95(whole, TOP) == pytest.approx(split, rel=1e-6)
+    assert _own_u95(whole, LOST) == pytest.approx(split * 2**0.5, rel=1e-6)
+    assert _own_u95(whole, ROLL) == 0.0
 
 
 def test_few_swings_say_how_many_would_do():

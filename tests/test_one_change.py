@@ -14,7 +14,7 @@ from imu.compare import summarise
 from imu.one_change import MOST_STEP_DEG, candidates
 from imu.practice.drill import comfort
 from imu.practice.plan import propose
-from tests.chain_case import BANDS, FOREARM_SHAFT_DEG, geometry, group, taught
+from tests.chain_case import BANDS, FOREARM_SHAFT_DEG, SLOPES, geometry, group, taught
 
 TOP, FACE = "wrist_flexion@top", "face_to_forearm@top"
 LOST = "wrist_flexion@top..shaft_level_down"
@@ -65,7 +65,7 @@ def test_a_movement_inside_its_band_is_asked_only_for_what_mends_the_face():
 
 def test_ranked_by_what_face_and_shaft_surely_gain_for_each_spread_of_cost():
     bands = {**BANDS, "shaft_past_level@top": (-60.0, 0.0)}
-    found, _ = looked(bands=bands)
+    found, _ = looked(bands=bands, slopes={**SLOPES, ("wrist_deviation@top", "shaft_past_level@top"): -0.9})
     worths = [c.worth for c in found.ranked]
     assert len(worths) >= 2
     assert worths == sorted(worths, reverse=True)
