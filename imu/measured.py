@@ -165,7 +165,8 @@ class Stance:
     def to_json(self) -> dict[str, Any]:
         # The factor L of the covariance L L': few digits of it lose less than of the covariance itself.
         n = len(self.covariance)
-        factor = np.degrees(np.linalg.cholesky(self.covariance + 1e-9 * np.eye(n)))
+        size, axes = np.linalg.eigh(self.covariance)
+        factor = np.degrees(np.linalg.cholesky((axes * np.maximum(size, 1e-9)) @ axes.T))
         return {
             "q_to_target": {k: [round(float(x), 6) for x in q] for k, q in self.q_to_target.items()},
             "factor_deg": [round(float(x), 2) for x in factor[np.tril_indices(n)]],  # row by row

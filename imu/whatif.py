@@ -301,8 +301,7 @@ def _why_no_angle(swing: Swing, event: str, angle: str) -> str | None:
 def _sum(before: Value, change: Value) -> Value:
     if before.value_deg is None or change.value_deg is None:
         return Value(None, None, before.reason or change.reason)
-    # the two share errors; the sum of squares overstates where they cancel
-    u95 = float(np.hypot(before.u95_deg or 0.0, change.u95_deg or 0.0))
+    u95 = (before.u95_deg or 0.0) + (change.u95_deg or 0.0)  # both come from the same errors, and may add
     return Value(before.value_deg + change.value_deg, u95, None, before.marks)
 
 
