@@ -206,6 +206,10 @@ class Hub:
         practice = self.practice
         if practice is None:
             return
+        if practice.stage == "ask" and self._latest is not None:
+            # the estimate comes first: what was decided within the try goes to no screen any more
+            reading, cue = self._latest
+            self._latest = reading, Cue(cue.at_s, "none", "covered")
         self.broadcast(practice_message(practice, alone=self.alone))
         self.tell()
         if practice.stage == "told":

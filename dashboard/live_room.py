@@ -111,8 +111,8 @@ class _Open:
 
     hub: Hub
     source: Source
-    playing: asyncio.Task[None]
     virtual: bool
+    playing: asyncio.Task[None] | None = None
     student: Golfer | None = None
 
 
@@ -297,8 +297,7 @@ class Room:
         self._trouble = ""
         coach.warm()
         hub.start()
-        playing = asyncio.create_task(self._play(hub, after_cautions=after_cautions))
-        self._now = _Open(hub, source, playing, virtual)
+        self._now = _Open(hub, source, virtual)
         hub.screens.update(self._screens)
         if self._place is not None and (student_id is not None or folder is not None):
             await self.switch(student_id=student_id, club=club or "", first=True)
@@ -310,6 +309,8 @@ class Room:
             hub.begin_guide()
         if practice is not None:
             hub.start_practice(practice, alone=True)
+        # Only now: what comes before there is a place for it would not be recorded.
+        self._now.playing = asyncio.create_task(self._play(hub, after_cautions=after_cautions))
         hub.tell()
         self._tell()
         return hub
@@ -574,8 +575,9 @@ class Room:
                     self._leave(now.hub, None, keep_calibration=True)
             while self._work:
                 await asyncio.gather(*tuple(self._work), return_exceptions=True)
-            now.playing.cancel()
-            await asyncio.gather(now.playing, return_exceptions=True)
+            if now.playing is not None:
+                now.playing.cancel()
+                await asyncio.gather(now.playing, return_exceptions=True)
             await now.source.__aexit__(None, None, None)
             await now.hub.close()
             await now.hub.coach.close()

