@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import os
 import signal
@@ -19,12 +20,13 @@ from sqlalchemy import func, select
 
 import imu
 from imu import cli
+from imu.commands import benchmark_library
 from imu.errors import CupbowError, UsageError
-from imu.library import Library, archive, filing, finding, measuring, work
+from imu.library import Library, archive, crowd, filing, finding, measuring, work
 from imu.library.comparing import compare_everyone
 from imu.library.depot import ObjectDepot, fetched
 from imu.library.finding import Wanted
-from imu.library.forget import forget
+from imu.library.forget import find_bytes, forget, forget_all, spellings
 from imu.library.schema import MeasuredRecording, Reading, Swing
 from imu.measured import Measurement
 from tests.academy_case import EDDA, dsn, new_academy, running_server
@@ -34,6 +36,7 @@ from tests.test_library import tree
 
 ROOT = Path(__file__).parents[1]
 DEMO = ROOT / "recordings" / "2026-05-24_driver"
+KEYS = ["wrist_flexion@top"]
 LOG = "CUPBOW_TEST_LOG"  # where stand-ins for measuring note who did what
 
 
@@ -397,3 +400,75 @@ def test_everyone_is_compared_from_the_first_lesson_to_the_latest(tmp_path):
         wrong = [o.fault for o in compare_everyone(library, kind="slow")]
         assert len(wrong) == 2
         assert all("no slow swing" in str(fault) for fault in wrong)
+
+
+# -- big libraries ---------------------------------------------------------------------------------
+
+
+def rows_of(library: Library) -> dict[str, list[tuple]]:
+    """All that a library holds, without when it was put there."""
+    from imu.library.schema import Base
+
+    with library.read() as session:
+        return {
+            table.name: sorted(
+                tuple(repr(value) for name, value in row.items() if name not in ("created_at", "added_at", "made_at"))
+                for row in session.execute(select(table)).mappings()
+            )
+            for table in Base.metadata.sorted_tables
+        }
+
+
+def test_a_big_library_is_what_its_seed_says(tmp_path):
+    made = []
+    for name, seed in (("a", 1), ("b", 1), ("c", 2)):
+        with Library.open(tmp_path / name) as library:
+            like = measurement(swing(1, top_deg=-12.0), swing(2, top_deg=-12.0))
+            fill = crowd.fill(library, swings=60, seed=seed, like=like, swings_each=2)
+            assert (fill.students, fill.recordings, fill.swings) == (2, 40, 80)
+            assert finding.count_swings(library, Wanted()) == 80
+            assert len(list((library.root / "recordings").iterdir())) == 40
+            assert measuring.outdated(library) == []
+            values = [s.values["wrist_flexion@top"][0] for s in finding.swings(library, Wanted(), values=KEYS)]
+            assert np.std(values) == pytest.approx(crowd.SHIFT_DEG, rel=0.3)
+            judged = [m.measured.bands["wrist_flexion@top"].verdict for m in finding.measured_swings(library, Wanted())]
+            assert len(set(judged)) > 1, "verdicts follow the values"
+            made.append(rows_of(library))
+            archive.export_archive(library, tmp_path / f"{name}.zip")
+    assert made[0] == made[1] != made[2]
+    with Library.open(tmp_path / "again") as library:
+        archive.import_archive(library, tmp_path / "a.zip")
+        assert finding.count_swings(library, Wanted()) == 80
+
+
+def test_what_a_library_costs_is_measured_on_one_that_is_whole(tmp_path, capsys):
+    cost = benchmark_library.Cost(2.0, 1.0)
+    size = benchmark_library._size(str(tmp_path / "library"), tmp_path, 1000, 1, measurement(), cost)
+    assert (size["swings"], size["students"], size["recordings"]) == (1000, 2, 40)
+    costs = size["per_1000_swings"]
+    assert set(costs) == {"measure", "store", "compare", "export", "forget"}
+    assert all(c["clock_s"] > 0 and c["work_s"] > 0 for c in (*costs.values(), *size["one_view"].values()))
+    assert set(size["one_view"]) == {"students", "student", "lesson"}
+    benchmark_library.show(size)
+    assert "1000 swings of 2 students" in capsys.readouterr().err
+    with Library.open(tmp_path / "library") as library:
+        assert finding.students(library) == [], "one was forgotten alone, and the other with a tenth of the rest"
+    with pytest.raises(UsageError, match="more than 500"):
+        benchmark_library.run(argparse.Namespace(swings=[500], where=None, seed=1))
+
+
+def test_several_students_are_forgotten_at_once_or_none(tmp_path):
+    with Library.open(tmp_path / "library") as library:
+        crowd.fill(library, swings=120, seed=3, like=measurement(), swings_each=2)
+        ids = {line.student.name: line.student.id for line in finding.students(library)}
+        first, second, third = sorted(ids)
+        with pytest.raises(UsageError, match="no student"):
+            forget_all(library, [ids[first], "f" * 32])
+        assert len(finding.students(library)) == 3
+        done = forget_all(library, [ids[first], ids[third]])
+        assert (done.lessons, done.recordings, done.swings, done.left) == (20, 40, 80, ())
+        assert [line.student.name for line in finding.students(library)] == [second]
+        needles = spellings(first) | spellings(third)
+        assert list(find_bytes(library.root, needles)) == []
+        assert list(find_bytes(library.root, spellings(second))) != [], "the search finds a name that is there"
+        assert len(list((library.root / "recordings").iterdir())) == 20

@@ -82,12 +82,13 @@ def _student(
             rows.setdefault(Lesson, []).append(row)
             for j in range(RECORDINGS):
                 recording, measurement = _identity(rng), _identity(rng)
-                copies[recording], size = _samples(place / recording, recording)
+                copies[recording] = place / recording
+                size = _samples(place / recording / SAMPLES, recording)
                 rows.setdefault(Recording, []).append(
                     {
                         "id": recording,
                         "lesson_id": lesson,
-                        "sha256": recording * 2,
+                        "sha256": files.content_hash(place / recording / SAMPLES),
                         "recorded_at": held_at + timedelta(minutes=20 * j),
                         "handedness": head["handedness"],
                         "club": CLUBS[j % len(CLUBS)],
@@ -125,11 +126,11 @@ def _student(
         session.execute(insert(model), many)
 
 
-def _samples(folder: Path, recording: str) -> tuple[Path, int]:
-    files.make_private(folder / SAMPLES)
+def _samples(folder: Path, recording: str) -> int:
+    files.make_private(folder)
     text = f"# {recording}\nt,ax,ay,az,gx,gy,gz\n" + "".join(f"{i / 100:.2f},0,0,9.81,0,0,0\n" for i in range(20))
-    (folder / SAMPLES / "forearm.csv").write_text(text, encoding="utf-8")
-    return folder, len(text)
+    (folder / "forearm.csv").write_text(text, encoding="utf-8")
+    return len(text)
 
 
 def _shifted(rng: np.random.Generator, templates: Sequence[dict[str, Any]], count: int) -> Iterator[dict[str, Any]]:
