@@ -38,7 +38,9 @@ SWING_PEAK_DPS = 150.0
 REST_DPS = 6.0
 REST_S = 0.25
 BEFORE_S = 12.0
-"""A swing is measured with so much of what came before it: its address, and a rest."""
+LEAST_S = 6.0
+"""A swing is measured with so much of what came before its finish, at most and at least: its address, and a
+rest."""
 REFIT_AFTER = (1, 5, 20)
 """Swings after which the calibration is fitted anew: the first shows how the club is held, later ones
 sharpen it less and less."""
@@ -202,7 +204,7 @@ class LiveCoach:
     def _cut_from(self, finish_s: float) -> float:
         """From the rest after the swing before, but not further back than `BEFORE_S`."""
         rest = max((m.cut_s for m in self.swings), default=-math.inf) - 0.8 * REST_S
-        return max(finish_s - BEFORE_S, rest)
+        return max(finish_s - BEFORE_S, min(rest, finish_s - LEAST_S))
 
     async def finish(
         self, recording: Recording, swings: list[Measured], brought: Calibration | None = None
