@@ -16,7 +16,7 @@ from imu.recording import ANGLES, EVENTS, SIGNS
 ROOT = Path(__file__).parents[1]
 ANALYSIS = {
     "calibration", "compare", "fit", "kinematics", "measuring", "orientation", "repair", "swing", "timebase", "bands",
-    "reliability", "curves", "report", "library", "simulate", "commands", "cli",
+    "reliability", "curves", "report", "library", "simulate", "posture", "whatif", "commands", "cli",
 }  # fmt: skip
 
 
