@@ -110,23 +110,53 @@
         h("button", { type: "submit", disabled: recording.discarded === null && !why.trim() }, recording.discarded === null ? w.discard : w.undiscard)));
   }
 
-  function Row({ s, figure, ask }) {
-    const w = figure.words;
-    const [asking, setAsking] = React.useState(false), [why, setWhy] = React.useState("");
+  /* What the ball did beyond its start: curve and strike are a tap, carry is typed once and tapped from there. */
+  function Flight({ s, figure, again, ask }) {
+    const f = figure.flight, w = f.words, swing = `${figure.words.swing} ${s.n}`;
+    const [typed, setTyped] = React.useState("");
+    const noted = (carry) => { ask({ ball: s.id, carry }); setTyped(""); };
+    const line = (name, inside) => h("div", { className: "flight", role: "group", "aria-label": `${w[name]}, ${swing}` }, h("span", { className: "flight-name" }, w[name]), inside);
+    const taps = (name) => line(name, h("div", { className: "segments" }, f[name].map(([v, t]) =>
+      h("button", { key: v, type: "button", "aria-pressed": s[name] === v ? "true" : "false", onClick: () => ask({ ball: s.id, [name]: s[name] === v ? null : v }) }, t))));
+    const tap = (label, text, carry) => h("button", { type: "button", "aria-label": label, onClick: () => noted(Math.max(0, carry)) }, text);
+    return h(React.Fragment, null, taps("curve"), taps("strike"), line("carry", s.carry !== null
+      ? h("div", { className: "row" }, h("div", { className: "segments" }, tap(w.carry_less, `−${f.step}`, s.carry - f.step), tap(w.carry_more, `+${f.step}`, s.carry + f.step)),
+        h("span", { className: "number" }, `${s.carry} ${w.unit}`), h("button", { type: "button", className: "quiet", onClick: () => noted(null) }, w.carry_clear))
+      : h("form", { className: "row", onSubmit: (e) => { e.preventDefault(); if (typed) noted(Number(typed)); } },
+        again === null ? null : h("button", { type: "button", onClick: () => noted(again) }, w.carry_again.replace("{carry}", `${again} ${w.unit}`)),
+        h("input", { type: "number", min: 0, max: 499, "aria-label": `${w.carry}, ${w.unit}`, value: typed, onChange: (e) => setTyped(e.target.value) }), h("span", null, w.unit),
+        h("button", { type: "submit", className: "quiet", disabled: !typed }, w.carry_keep))));
+  }
+
+  /* The carry that a swing may repeat: that of the nearest one before it with the same club, else after it. */
+  const nearest = (swings, i) => {
+    const same = (x) => x.carry !== null && x.club === swings[i].club;
+    const found = swings.slice(0, i).reverse().find(same) || swings.slice(i + 1).find(same);
+    return found ? found.carry : null;
+  };
+
+  const unfolded = new Set();  // swings whose flight is open: an answer draws the lesson anew, and they stay so
+
+  function Row({ s, figure, again, ask }) {
+    const w = figure.words, f = figure.flight.words;
+    const [asking, setAsking] = React.useState(false), [why, setWhy] = React.useState(""), [more, setMore] = React.useState(unfolded.has(s.id));
+    const unfold = () => { unfolded[more ? "delete" : "add"](s.id); setMore(!more); };
     const tap = (start) => ask({ ball: s.id, start: s.start === start ? null : start });
     const starts = [["left", w.ball_left], ["straight", w.ball_straight], ["right", w.ball_right]];
-    return h("tr", { "data-swing": s.id, className: s.out === null ? "" : "is-out" },
+    const flight = more ? h("tr", { className: "flight-row no-print" }, h("td", { colSpan: 6 }, h(Flight, { s, figure, again, ask }))) : null;
+    return h(React.Fragment, null, h("tr", { "data-swing": s.id, className: s.out === null ? "" : "is-out" },
       h("th", { scope: "row", "data-label": w.swing }, swingLink(s)),
       h("td", { "data-label": w.kind }, s.kind), h("td", { "data-label": w.club_head }, s.club),
       h("td", { "data-label": w.wrist }, reading(s)),
       h("td", { className: "taps" }, h("div", { className: "segments", role: "group", "aria-label": `${w.ball}, ${w.swing} ${s.n}` }, starts.map(([v, t]) =>
-        h("button", { key: v, type: "button", "aria-pressed": s.start === v ? "true" : "false", onClick: () => tap(v) }, t)))),
+        h("button", { key: v, type: "button", "aria-pressed": s.start === v ? "true" : "false", onClick: () => tap(v) }, t))),
+        h("button", { type: "button", className: "quiet no-print more-ball", "aria-expanded": more ? "true" : "false", onClick: unfold }, more ? f.less : s.flight || f.more)),
       h("td", { className: "wide-cell" },
         s.out !== null ? h("span", { className: "row" }, h("em", null, s.out), h("button", { type: "button", className: "quiet no-print", onClick: () => ask({ back: s.id }) }, w.back_do))
           : asking ? h("form", { className: "row", onSubmit: (e) => { e.preventDefault(); if (why.trim()) { ask({ out: s.id, why }); setAsking(false); } } },
             h("input", { type: "text", "aria-label": w.why, placeholder: w.why, value: why, autoFocus: true, maxLength: 200, onChange: (e) => setWhy(e.target.value), onKeyDown: (e) => { if (e.key === "Escape") setAsking(false); } }),
             h("button", { type: "submit", className: "quiet", disabled: !why.trim() }, w.out_do))
-            : h("button", { type: "button", className: "quiet no-print", "aria-label": `${w.out_do}, ${w.swing} ${s.n}`, onClick: () => setAsking(true) }, w.out_do)));
+            : h("button", { type: "button", className: "quiet no-print", "aria-label": `${w.out_do}, ${w.swing} ${s.n}`, onClick: () => setAsking(true) }, w.out_do))), flight);
   }
 
   function Practised({ practice }) {
@@ -158,7 +188,7 @@
         r.note ? h("p", { className: "note" }, r.note) : null,
         r.swings.length ? h("table", { className: "lines swings lesson-swings" }, h("caption", { className: "unseen" }, r.title),
           h("thead", null, h("tr", null, [w.swing, w.kind, w.club_head, w.wrist, w.ball, w.left_out].map((t) => h("th", { key: t, scope: "col" }, t)))),
-          h("tbody", null, r.swings.map((s) => h(Row, { key: s.id, s, figure, ask })))) : null,
+          h("tbody", null, r.swings.map((s, i) => h(Row, { key: s.id, s, figure, again: nearest(r.swings, i), ask })))) : null,
         h(Wrong, { recording: r, figure, ask }))),
       h(Practised, { practice: figure.practice }),
       figure.merges.length ? h("form", { className: "filters no-print", onSubmit: (e) => { e.preventDefault(); if (other) ask({ merge: other }); } },

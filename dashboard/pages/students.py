@@ -24,7 +24,7 @@ from dashboard.words import LANGUAGE, count, group, listed, say
 from imu.errors import CupbowError
 from imu.library import Library, filing, finding
 from imu.library.finding import FiledSwing, Wanted
-from imu.library.schema import Lesson, Recording, Student, Try
+from imu.library.schema import CURVES, STRIKES, Lesson, Recording, Student, Try
 from imu.measured import Value
 from imu.recording import KINDS
 from imu.settings import Settings, load_settings
@@ -272,6 +272,7 @@ def student_figure(library: Library, student: Student | None, asked: Mapping[str
     )
     limit = min(max(int(asked.get("limit") or STEP), STEP), 5000)
     swings = finding.measured_swings(library, wanted, limit=limit)
+    tried = finding.tried(library, student_id=student.id)
     return {
         "words": group("student") | {k: say(f"lesson.{k}") for k in ("swing", "wrist", "ball")},
         "step": STEP,
@@ -289,12 +290,18 @@ def student_figure(library: Library, student: Student | None, asked: Mapping[str
                 "clubs": ", ".join(line.clubs),
                 "swings": line.swings,
                 "left_out": line.left_out,
-                "thought": line.lesson.thought,
+                "thought": line.lesson.thought or _done(tried.get(line.lesson.id), line.lesson.hurt),
             }
             for line in finding.lessons(library, student_id=student.id)
         ],
         "swings": [_row(filed, settings) for filed in swings],
     }
+
+
+def _done(tries: tuple[int, int] | None, hurt: str) -> str:
+    """What a practice session was, in the list of lessons."""
+    parts = [count("practice.done", tries[0], held=tries[1])] if tries else []
+    return ", ".join([*parts, *([say("practice.hurt")] if hurt else [])])
 
 
 def _row(filed: FiledSwing, settings: Settings) -> dict[str, Any]:
@@ -304,6 +311,8 @@ def _row(filed: FiledSwing, settings: Settings) -> dict[str, Any]:
         value = Value(None, None, measured.reasons[0] if measured.reasons else say("grade.poor"))
     shown = cell("wrist_flexion", value, measured.bands.get("wrist_flexion@top"), aspect=LEVEL_ASPECT)
     ball = [say(f"lesson.ball_{line.start}")] if line.start else []
+    ball += [say(f"flight.curving_{line.curve}")] if line.curve else []
+    ball += [say(f"flight.strike_{line.strike}")] if line.strike else []
     ball += [settings.distance(line.carry_m)] if line.carry_m is not None else []
     return {
         "id": line.id,
@@ -318,6 +327,10 @@ def _row(filed: FiledSwing, settings: Settings) -> dict[str, Any]:
         "level": shown["level"],
         "spoken": shown["spoken"],
         "start": line.start,
+        "curve": line.curve,
+        "strike": line.strike,
+        "carry": None if line.carry_m is None else round(settings.to_length(line.carry_m)),
+        "flight": ", ".join(ball[1:] if line.start else ball),
         "ball": ", ".join(ball),
         "thought": line.own_thought,
         "out": line.left_out,
@@ -384,6 +397,7 @@ def lesson_figure(library: Library, lesson: Lesson) -> dict[str, Any]:
         )
     return {
         "id": lesson.id,
+        "flight": _flight(),
         "words": group("lesson")
         | {"club_head": say("student.club"), "left_out": say("student.left_out")}
         | {name: say(f"change.{name}") for name in ("given", "given_from", "given_do", "compare_thought")},
@@ -438,6 +452,19 @@ def _practised(tries: Sequence[Try], notes: str) -> dict[str, Any]:
     }
 
 
+CARRY_STEP = 5  # metres or yards
+
+
+def _flight() -> dict[str, Any]:
+    """What a ball's flight may be, and what the taps for it are called."""
+    words = group("flight") | {"unit": load_settings().length}
+    for name in ("carry_less", "carry_more"):
+        words[name] = say(f"flight.{name}", n=CARRY_STEP)
+    choices = {"curve": CURVES, "strike": STRIKES}
+    named = {name: [[value, words[f"{name}_{value}"]] for value in values] for name, values in choices.items()}
+    return {"words": words, "step": CARRY_STEP, **named}
+
+
 def _note(recording: Recording, measured: bool) -> str:
     if recording.discarded is not None:
         return say("lesson.discarded", why=recording.discarded)
@@ -464,6 +491,20 @@ def corrected(library: Library, lesson_id: str, ask: Mapping[str, Any], asks: in
     return _one_lesson(library, lesson, message=message, undo=undo, wrong=wrong, asks=asks)
 
 
+def _note_flight(library: Library, swing_id: str, ask: Mapping[str, Any]) -> None:
+    """What was tapped of a ball's flight: `start`, `curve`, `strike`, or `carry` in the unit of the settings."""
+    now = finding.swing_of_id(library, swing_id)
+    tapped = {"start": now.start, "curve": now.curve, "strike": now.strike, **ask}
+    carry = now.carry_m
+    if "carry" in ask:
+        typed = ask["carry"]
+        if typed is not None and (isinstance(typed, bool) or not isinstance(typed, int | float)):
+            raise CupbowError(say("flight.no_number"))
+        carry = None if typed is None else load_settings().from_length(typed)
+    flight = filing.Outcome(start=tapped["start"], curve=tapped["curve"], strike=tapped["strike"], carry_m=carry)
+    filing.set_outcome(library, now.id, flight)
+
+
 def _do(library: Library, lesson_id: str, ask: Mapping[str, Any]) -> str:
     """One correction; returns what to say where "done" is not enough."""
     text = {k: str(v) for k, v in ask.items() if isinstance(v, str)}
@@ -471,9 +512,7 @@ def _do(library: Library, lesson_id: str, ask: Mapping[str, Any]) -> str:
         library.undo(int(ask["undo"]))
         return say("lesson.undone")
     if "ball" in text:
-        now = finding.swing_of_id(library, text["ball"])
-        kept = filing.Outcome(start=text.get("start"), curve=now.curve, strike=now.strike, carry_m=now.carry_m)
-        filing.set_outcome(library, now.id, kept)
+        _note_flight(library, text["ball"], ask)
     elif "out" in text:
         filing.leave_out(library, [text["out"]], reason=text.get("why", ""))
     elif "back" in text:

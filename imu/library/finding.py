@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, TypeVar
 
-from sqlalchemy import ColumnElement, Float, Select, and_, cast, func, or_, select
+from sqlalchemy import ColumnElement, Float, Select, and_, case, cast, func, or_, select
 from sqlalchemy.orm import Session
 
 from imu.errors import UsageError
@@ -222,6 +222,19 @@ def tries(library: Library, *, lesson_id: str) -> list[Try]:
     """What was done of drills in a lesson or practice session, in order."""
     with library.read() as session:
         return list(session.scalars(select(Try).where(Try.lesson_id == lesson_id).order_by(Try.at, Try.number)))
+
+
+def tried(library: Library, *, student_id: str) -> dict[str, tuple[int, int]]:
+    """Lesson -> tries of drills in it, and how many of them were held."""
+    held = func.sum(case((Try.held.is_(True), 1), else_=0))
+    query = (
+        select(Try.lesson_id, func.count(), held)
+        .join(Lesson, Lesson.id == Try.lesson_id)
+        .where(Lesson.student_id == student_id)
+        .group_by(Try.lesson_id)
+    )
+    with library.read() as session:
+        return {lesson: (n, int(kept)) for lesson, n, kept in session.execute(query)}
 
 
 @dataclass(frozen=True)
