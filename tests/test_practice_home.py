@@ -18,6 +18,7 @@ from imu.practice import journal
 from imu.practice import plan as plans
 from imu.practice.drill import Feedback
 from imu.practice.journal import read
+from imu.practice.session import Practice
 from tests.library_case import measurement, recording_folder, swing
 from tests.practice_case import STUDENT_ID, Clock, opened, plan_of, ready
 from tests.test_practice_session import hold
@@ -131,11 +132,14 @@ def test_taking_it_in_can_be_undone_and_done_again(library, tmp_path):
     assert bring_home(library, session, student_id=student.id).new
 
 
-def test_the_lesson_page_shows_what_was_done(library, tmp_path):
-    from dashboard.pages.students import lesson_figure
+def test_the_students_and_the_lessons_page_show_what_was_done(library, tmp_path):
+    from dashboard.pages.students import lesson_figure, student_figure
 
     student = filing.add_student(library, name="Juno Abara", handedness="left")
     brought = bring_home(library, session_of(tmp_path / "s", hurt=True), student_id=student.id)
+    assert finding.tried(library, student_id=student.id) == {brought.lesson.id: (2, 1)}
+    (line,) = student_figure(library, student, {})["lessons"]
+    assert line["thought"] == "2 tries, 1 held, it hurt"
     figure = lesson_figure(library, brought.lesson)
     (row,) = figure["practice"]["rows"]
     assert row == {
@@ -218,6 +222,17 @@ def test_wrong_use_is_one_line(tmp_path, monkeypatch, capsys, words, said):
     lines = capsys.readouterr().err.splitlines()
     assert len(lines) == 1
     assert said in lines[0]
+
+
+def test_after_pain_there_is_no_other_session_that_day(tmp_path, capsys):
+    file = tmp_path / "juno.plan.toml"
+    plan = plan_of("hold")
+    plans.write(plan, file)
+    practice = Practice.open(plan, tmp_path / "juno.sessions")
+    practice.do("hurts")
+    assert cli.main(["practice", str(file), "--virtual", "good"]) == 2
+    assert "not again today" in capsys.readouterr().err
+    assert len(list((tmp_path / "juno.sessions").iterdir())) == 1
 
 
 def test_no_half_a_plan_is_left(tmp_path, monkeypatch):

@@ -178,6 +178,14 @@ def test_the_next_session_comes_next_and_what_did_not_stay_comes_again_once():
     assert plan.due([done(i, good) for i in range(1, 9)]).number == len(plan.days)  # the last comes again
 
 
+def test_a_second_session_of_a_day_is_the_same_again():
+    plan, good = proposed(7), [True] * 5
+    today = done(2, good).began.astimezone().date()
+    assert plan.due([done(1, good), done(2, good)], today=today).number == 2
+    assert plan.due([done(1, good), done(2, good)], today=today + timedelta(days=1)).number == 3
+    assert plan.due([done(1, good)], today=today).number == 2
+
+
 def test_a_session_without_sure_tries_does_not_count_and_one_without_silent_tries_goes_on():
     plan = proposed(7)
     assert plan.due([done(1, [None, None])]).number == 1

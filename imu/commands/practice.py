@@ -80,11 +80,19 @@ def opened(args: argparse.Namespace) -> tuple[Practice, Acted]:
 
 
 def open_session(args: argparse.Namespace) -> Practice:
+    from datetime import date
+
     from imu.practice import plan as plans
+    from imu.practice.journal import sessions_in
     from imu.practice.session import Practice
 
     plan = plans.load(args.plan)
-    return Practice.open(plan, args.sessions or folder_beside(args.plan))
+    folder = args.sessions or folder_beside(args.plan)
+    if any(s.hurt is not None and s.began.astimezone().date() == date.today() for s in sessions_in(folder)):
+        raise UsageError(
+            "it hurt in today's session: let it rest, and see someone licensed to treat it; not again today"
+        )
+    return Practice.open(plan, folder)
 
 
 def folder_beside(plan: Path) -> Path:

@@ -115,13 +115,16 @@ class Plan:
             out.append((block, replace(one, tries=block.tries, feedback=feedback)))
         return tuple(out)
 
-    def due(self, done: Sequence[Session]) -> Day:
+    def due(self, done: Sequence[Session], *, today: date | None = None) -> Day:
         """The session that comes next after those done: the next one, or the last one again where what was
-        to stay did not. A session is repeated once; after the last the last comes again."""
+        to stay did not. A session is repeated once; after the last the last comes again. Who has practised
+        `today` already has that session again: what stays shows after a night."""
         at, repeated = 0, False
-        for session in done:
+        for session in sorted(done, key=lambda s: s.began):
             if not any(t.held is not None for t in session.tries):
                 continue
+            if today is not None and session.began.astimezone().date() >= today:
+                break
             share = session.silent_share
             if share is not None and share < self.repeat_below and not repeated:
                 repeated = True

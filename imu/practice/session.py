@@ -109,7 +109,9 @@ class Practice:
             if session.began.astimezone().date() == today and path == cut[-1][0]:
                 return cls(plan, Journal(path), session, past=past, now=now)
             Journal(path).add({"is": "end", "why": "cut", "at": moment.isoformat()})
-        journal, session = Journal.begin(folder, plan, day=plan.due(past).number, began=moment.astimezone())
+        journal, session = Journal.begin(
+            folder, plan, day=plan.due(past, today=today).number, began=moment.astimezone()
+        )
         return cls(plan, journal, session, past=past, now=now)
 
     # -- what is known of it
