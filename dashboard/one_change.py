@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Mapping, Sequence
+from datetime import date
 from html import escape
 from typing import Any
 
@@ -167,7 +168,7 @@ def shown(library: Library, page: str, asked: Mapping[str, Any]) -> list[Any]:
         return [told, *_brief(found, standing, page, asked)]
     parts: list[Any] = [told, _chain(found.account)]
     if standing is not None and student is not None:
-        parts.append(_standing(standing, page))
+        parts.append(_standing(standing, student, page))
     parts.append(_candidates(found, standing, page))
     return parts
 
@@ -321,7 +322,7 @@ def _signed(deg: float) -> str:
 
 
 # -- the pick ------------------------------------------------------------------------------------------
-def _standing(standing: Picked, page: str) -> html.Section:
+def _standing(standing: Picked, student: Student, page: str) -> html.Section:
     """The change that stands, to be put in the coach's own words."""
 
     def field(key: str, control: Any, label: str, cls: str = "") -> html.Label:
@@ -364,6 +365,8 @@ def _standing(standing: Picked, page: str) -> html.Section:
     if plan is None:
         parts.append(html.P(say("change.no_plan"), className="note"))
     else:
+        if student.needs_consent(date.today()):  # before the file leaves this machine
+            parts.append(html.P(say("student.consent"), className="warn"))
         buttons.append(
             html.A(say("change.plan_file"), href=f"{PLAN}?pick={standing.id}", className="button", download="")
         )
