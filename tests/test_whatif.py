@@ -188,7 +188,7 @@ def test_doubt_is_the_spread_over_bodies_drawn_from_the_covariance() -> None:
     frames = body(rng, "right")
     swing = posed(frames, spread_deg=1.5)
     stance = swing.stances["impact"]
-    draws = rng.multivariate_normal(np.zeros(12), stance.covariance, size=1500)
+    draws = rng.multivariate_normal(np.zeros(12), stance.covariance, size=600)
     names = list(stance.q_to_target)
     found = per_10("right", swing)
     spread: dict[tuple[str, str], list[float]] = {}
