@@ -74,7 +74,7 @@ class Hub:
         self._tasks: set[asyncio.Task[Any]] = set()
         self._notices: deque[dict[str, Any]] = deque(maxlen=20)
         self._arrived_ms: float | None = None  # of the oldest sample that no screen was told of yet
-        self._last_chunk_s: float | None = None
+        self._heard: float | None = None  # the last sample, on the loop's clock
         self._last_swing: Measured | None = None
         self._withheld = False
         self._calibrating = False
@@ -93,7 +93,7 @@ class Hub:
             return
         if self._arrived_ms is None:
             self._arrived_ms = time.time() * 1000
-        self._last_chunk_s = item.arrival_s
+        self._heard = time.monotonic()
         if self.guide is not None and not self.guide.finished:
             self.guide.feed(item)
             if self.guide.finished:
@@ -288,7 +288,7 @@ class Hub:
             now = self.session.source.now_s()
             if self.practice is not None and self.practice.stage == "range":
                 self.broadcast(practice_message(self.practice, alone=self.alone))  # how far it was bent so far
-            silent = self._last_chunk_s is not None and now - self._last_chunk_s > _STALE_S
+            silent = self._heard is not None and time.monotonic() - self._heard > _STALE_S
             if silent and self.runner is None and self._latest is not None and not self.coach.paused:
                 self._decide(Reading(now, now, {}, 0.0), lost=True)
 

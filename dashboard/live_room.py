@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from dashboard.live import Hub, _Screen
 from dashboard.live_messages import changed_words
-from dashboard.words import LANGUAGE, say
+from dashboard.words import LANGUAGE, count, say
 from imu.errors import CupbowError
 from imu.live import LiveSession
 from imu.live_coach import LiveCoach, Measured
@@ -470,7 +470,7 @@ class Room:
         except CupbowError as error:
             hub.note(str(error))
             return
-        hub.note(say("live.kept", n=len(final.swings), where=self._where(recorder)), link=link)
+        hub.note(count("live.kept", len(final.swings), where=self._where(recorder)), link=link)
         if shown != len(final.swings):
             hub.note(say("live.found_otherwise", shown=shown, n=len(final.swings)))
         for one in swings:
@@ -480,7 +480,7 @@ class Room:
         if last is not None and hub.session.recorder is None:
             hub._last_swing = last
             hub._show_swing()
-        self._say(recorder.trouble or say("live.kept", n=len(final.swings), where=self._where(recorder)))
+        self._say(recorder.trouble or count("live.kept", len(final.swings), where=self._where(recorder)))
 
     def _where(self, recorder: Recorder) -> str:
         return say("live.the_library") if self._place is self._ledger else str(recorder.folder)

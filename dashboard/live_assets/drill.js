@@ -50,7 +50,10 @@ function offerDrills(page, tell) {
     ...offered.map(([name, title]) => {
       const line = made("li", "", "offered");
       const button = made("button", title);
-      button.addEventListener("click", () => tell({ do: "drill", name }));
+      button.addEventListener("click", () => {
+        tell({ do: "drill", name });
+        window.scrollTo(0, 0);
+      });
       line.append(button);
       return line;
     }),

@@ -54,6 +54,7 @@ class Runner:
         self._model: Model | None = None
         self._seen: dict[Role, float] = {}  # when each sensor last sent
         self._sent: set[Role] = set()  # who has since the last decision
+        self._heard = -math.inf  # on the loop's clock
         self._oldest_s = 0.0
         self._gathering: asyncio.TimerHandle | None = None
         self._shown: tuple[Any, ...] = ()
@@ -84,6 +85,7 @@ class Runner:
     def _hear(self, item: Chunk | Notice) -> None:
         if not isinstance(item, Chunk) or self.coach.angles is None or self.coach.paused or self.coach.setting_up:
             return
+        self._heard = asyncio.get_running_loop().time()
         self._seen[item.role] = item.arrival_s
         if not self._sent:
             self._oldest_s = item.arrival_s
@@ -112,11 +114,18 @@ class Runner:
     async def _tick(self) -> None:
         while True:
             await asyncio.sleep(TICK_S)
-            cue = self.practice.tick(self.session.source.now_s())
+            cue = self.practice.tick(self._now_s())
             if cue is not None:
                 self._out(cue)
             else:
                 self._changed()
+
+    def _now_s(self) -> float:
+        """The session's clock; samples that have just come are not stale because a replay lags behind it."""
+        now = self.session.source.now_s()
+        if asyncio.get_running_loop().time() - self._heard < STALE_S and self._seen:
+            now = min(now, max(self._seen.values()) + 0.9 * STALE_S)
+        return now
 
     def _out(self, cue: Cue) -> None:
         self.on_cue(cue)
