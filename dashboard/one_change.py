@@ -28,7 +28,6 @@ from imu.library.schema import Picked, Student
 from imu.library.store import Library
 from imu.one_change import Candidate, candidates, costs_words, gives_words, overdone_words, rests_words
 from imu.practice.drill import comfort
-from imu.recording import SIGNS
 from imu.settings import load_settings
 from imu.wording import capital, side_words
 
@@ -453,7 +452,7 @@ def level_svg(key: str, today: float, u95: float, band: tuple[float, float], aim
     body.append(f'<ellipse class="{cls}" cx="{middle:.1f}" cy="{y}" rx="{half:.1f}" ry="10"/>')
     for edge in band:
         body.append(f'<path class="mark" stroke-width="3" d="M{x(edge):.1f} {y - 19}V{y + 19}"/>')
-    minus, plus = SIGNS[angle][1], SIGNS[angle][0]
+    minus, plus = say(f"minus.{angle}"), say(f"plus.{angle}")
     body.append(f'<text class="note" x="2" y="{height - 4}">{escape(minus)}</text>')
     body.append(f'<text class="note end" x="{width - 2:g}" y="{height - 4}">{escape(plus)}</text>')
     spoken = say(
