@@ -25,6 +25,7 @@ from imu.recording import Recording
 from tests.accuracy import FULL, short
 from tests.bench import Errors, make_faces, make_recording
 from tests.bench.devices import known_as
+from tests.library_case import recording_folder
 
 SEEDS = ((1, "forearm"), (2, "hand"), (4, "club"), (5, "forearm"))
 
@@ -221,6 +222,24 @@ def test_a_device_is_known_by_the_name_the_recording_has(lesson):
     nobody = {"live": dict.fromkeys(live, "Band, board, id-new")}
     with pytest.raises(CupbowError, match=r"id-forearm.*does not name"):
         sc.for_recording(folder / "forearm.toml", replace(recording, extra=nobody))
+
+
+def test_in_the_library_it_is_kept_with_the_recording_and_shares_no_zero(lesson, tmp_path):
+    from imu.library import Library, filing
+    from imu.library.depot import fetched
+    from imu.library.measuring import calibration_name, task_for
+
+    _, folder = lesson
+    with Library.open(tmp_path / "library") as library:
+        student = filing.add_student(library, name="Juno Abara", handedness="left")
+        row = filing.add_recording(
+            library, recording_folder(tmp_path / "lesson"), student_id=student.id, calibration=folder
+        ).recording
+        task = task_for(library, row)
+        with fetched(task.calibration) as kept:
+            assert {p.name for p in kept.iterdir()} == {"forearm.toml", "hand.toml", "club.toml"}
+        # two lessons with the same sensors have each their own zero pose
+        assert calibration_name(task) == row.id
 
 
 def test_on_the_command_line(clean, tmp_path, monkeypatch, capsys):

@@ -36,7 +36,7 @@ class Depot(Protocol):
         """What `fetched` takes, on any machine that reaches the depot."""
 
     def calibration(self, recording_id: str) -> str | None:
-        """Address of the saved calibration that a recording was added with."""
+        """Address of the saved calibration that a recording was added with; of several sensors' their folder."""
 
     def remove(self, recording_id: str) -> None:
         """Delete a recording if it is there; OSError where that fails."""
@@ -62,7 +62,8 @@ class FolderDepot:
 
     def calibration(self, recording_id: str) -> str | None:
         folder = self.place / recording_id / CALIBRATION
-        return next((str(path) for path in sorted(folder.iterdir())), None) if folder.is_dir() else None
+        there = sorted(folder.iterdir()) if folder.is_dir() else []
+        return str(there[0] if len(there) == 1 else folder) if there else None
 
     def remove(self, recording_id: str) -> None:
         files.remove(self.place / recording_id)
@@ -96,7 +97,9 @@ class ObjectDepot:
         folder = self.address(recording_id, CALIBRATION)
         with _store(folder) as (store, place):
             there = sorted(store.ls(place, detail=False)) if store.exists(place) else []
-        return posixpath.join(folder, posixpath.basename(there[0])) if there else None
+        if not there:
+            return None
+        return posixpath.join(folder, posixpath.basename(there[0])) if len(there) == 1 else folder
 
     def remove(self, recording_id: str) -> None:
         with _store(self.address(recording_id)) as (store, target):

@@ -79,12 +79,15 @@ def task_for(library: Library, recording: Recording, *, bands: Bands | str | Non
 
 
 def calibration_name(task: Task) -> str:
-    """Whose zero the swings share: the saved calibration's by its content, else the recording's own."""
+    """Whose zero the swings share: the saved calibration's by its content, else the recording's own. What
+    was found of the sensors on a table (TOML) holds no zero."""
     from imu.library.files import content_hash
 
     if not task.calibration:
         return task.recording_id
     with fetched(task.calibration) as calibration:
+        if calibration.is_dir() or calibration.suffix == ".toml":
+            return task.recording_id
         return f"saved-{content_hash(calibration)[:32]}"
 
 
