@@ -201,6 +201,9 @@ def wrist_jacobian(angles: Array, side: int) -> Array:
     return np.linalg.inv(np.stack([a1, a2, side * a3], axis=-1))
 
 
+_UNLIKE = 3.0
+"""How many times more than usual a window may disagree with itself before it is believed less."""
+
 # Lower triangle of the accelerometer's matrix: its axes are named by the gyro's, so that the rest of
 # the difference between the two lies in the gyro's matrix.
 _TRIANGLE = ((0, 0), (1, 1), (2, 2), (1, 0), (2, 0), (2, 1))
@@ -299,6 +302,7 @@ class Problem:
                 layout.add("jumps", 3 * len(w.jumps))
             self.passing.append(layout)
         self.patience = 1.0  # how far from the answer disagreement is still listened to
+        self.trust = np.ones(len(windows))
         self.axial_sd = beliefs.axial
         self.grip_sd = beliefs.grip
 
@@ -481,7 +485,8 @@ class Problem:
         if "jumps" in p:
             believe(state.jumps[w].ravel(), p["jumps"], np.repeat([max(j.sd, 1e-4) for j in window.jumps], 3))
         put(np.concatenate(prior_r), np.concatenate(prior_j), None)
-        return np.concatenate(res), np.concatenate(jac), series
+        trust = self.trust[w]
+        return trust * np.concatenate(res), trust * np.concatenate(jac), series
 
     def _roll(self, track: Track, mount: Array, t_s: Array) -> Array:
         """Turn of the sensor about the segment's long axis since the window's middle posture."""
@@ -630,6 +635,8 @@ class Problem:
             if i in (1, 3):  # how large the play and the grip's give are, the data say themselves
                 self._rescale(series)
                 state = self._over_gaps(state)
+                if i == 3:
+                    self._judge(state)
                 last_cost = np.inf
                 continue
             if i > 3 and last_cost - cost < 1e-3 * max(1.0, cost):
@@ -691,14 +698,30 @@ class Problem:
         return state, float(res @ res)
 
     def _rescale(self, series: Sequence[dict[str, Array]]) -> None:
-        axial = np.concatenate([s["axial"] for s in series if "axial" in s] or [np.empty(0)])
-        if len(axial) > 20:
-            rms = 1.4826 * float(np.median(np.abs(axial)))
-            self.axial_sd = float(np.clip(1.3 * rms, 0.2 * DEG, 6 * DEG))
-        grip = np.concatenate([s["grip"].ravel() for s in series if "grip" in s] or [np.empty(0)])
-        if len(grip) > 20:
-            rms = 1.4826 * float(np.median(np.abs(grip)))
-            self.grip_sd = float(np.clip(1.3 * rms, 0.15 * DEG, 3 * DEG))
+        """Play and the grip's give as the middle window shows them, so that one of another kind (a club
+        twirled, a sensor hit) does not speak for all."""
+
+        def typical(name: str) -> float | None:
+            seen = [s[name] for s in series if name in s and s[name].size > 20]
+            middles = [1.4826 * float(np.median(np.abs(x))) for x in seen]
+            return float(np.median(middles)) if middles else None
+
+        axial, grip = typical("axial"), typical("grip")
+        if axial is not None:
+            self.axial_sd = float(np.clip(1.3 * axial, 0.2 * DEG, 6 * DEG))
+        if grip is not None:
+            self.grip_sd = float(np.clip(1.3 * grip, 0.15 * DEG, 3 * DEG))
+
+    def _judge(self, state: State) -> None:
+        """Windows that disagree with themselves far more than the others do are believed less, in what
+        they say of the lasting unknowns and in their own uncertainty (Birge's ratio, window by window)."""
+        ratio = np.empty(len(self.windows))
+        self.trust = np.ones(len(self.windows))
+        for w in range(len(self.windows)):
+            res, _, _ = self.rows(state, w)
+            ratio[w] = float(res @ res) / max(len(res), 1)
+        usual = max(float(np.median(ratio)), 0.05)
+        self.trust = 1.0 / np.sqrt(np.maximum(1.0, ratio / (_UNLIKE * usual)))
 
     def _normal(self, state: State) -> tuple[Array, Parts, float, list[dict[str, Array]]]:
         r, sd = self._lasting_prior(state)

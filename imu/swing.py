@@ -59,7 +59,7 @@ def find(
         if any(s.takeaway_s - 0.2 <= t <= s.finish_s + 0.1 for s in found):
             continue
         swing = _around(samples, calm, speed, int(k), shaft)
-        if swing is None or any(lo < swing.top_s < hi for lo, hi in busy):
+        if swing is None or any(lo < swing.top_s < hi or lo < swing.takeaway_s < hi for lo, hi in busy):
             continue
         if any(swing.takeaway_s < s.finish_s and s.takeaway_s < swing.finish_s for s in found):
             continue
