@@ -6,6 +6,7 @@ import argparse
 import json
 import os
 import signal
+import statistics
 import subprocess
 import sys
 import time
@@ -16,6 +17,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from sqlalchemy import func, select
 
 import imu
@@ -472,3 +475,13 @@ def test_several_students_are_forgotten_at_once_or_none(tmp_path):
         assert list(find_bytes(library.root, needles)) == []
         assert list(find_bytes(library.root, spellings(second))) != [], "the search finds a name that is there"
         assert len(list((library.root / "recordings").iterdir())) == 20
+
+
+@given(moves=st.lists(st.integers(0, 5000), min_size=1, max_size=60))
+def test_what_moved_is_as_exact_as_a_list_of_all_moves(moves):
+    """Against the standard library's median."""
+    tally = measuring._Tally()
+    for move in moves:
+        tally.moves[move] += 1
+    assert tally.count == len(moves)
+    assert tally.median_deg() == pytest.approx(statistics.median(moves) / 1000, abs=1e-12)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import statistics
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import Executor
 from contextlib import ExitStack
@@ -211,10 +211,27 @@ class Moved:
 
 @dataclass
 class _Tally:
-    moves: list[float] = field(default_factory=list)
+    """Moves are counted by their size in thousandths of a degree, to which values are stored: as
+    exact as a list of them all, and no larger for more swings."""
+
+    moves: Counter[int] = field(default_factory=Counter)
     beyond: int = 0
     appeared: int = 0
     vanished: int = 0
+
+    @property
+    def count(self) -> int:
+        return self.moves.total()
+
+    def median_deg(self) -> float:
+        middle, seen = ((self.count - 1) // 2, self.count // 2), 0
+        found: list[int] = []
+        for size in sorted(self.moves):
+            seen += self.moves[size]
+            found += [size] * sum(1 for place in middle[len(found) :] if place < seen)
+            if len(found) == 2:
+                break
+        return sum(found) / 2000 if found else 0.0
 
 
 def moved(
@@ -250,9 +267,9 @@ def moved(
         Moved(
             angle=angle,
             event=event,
-            swings=len(t.moves),
-            median_deg=round(statistics.median(t.moves), 3) if t.moves else 0.0,
-            largest_deg=round(max(t.moves), 3) if t.moves else 0.0,
+            swings=t.count,
+            median_deg=round(t.median_deg(), 3),
+            largest_deg=max(t.moves, default=0) / 1000,
             beyond=t.beyond,
             appeared=t.appeared,
             vanished=t.vanished,
@@ -275,5 +292,5 @@ def _compare(before: Mapping[str, Any], current: Mapping[str, Any], tallies: dic
                     tally.vanished += old["value"] is not None and new["value"] is None
                     continue
                 move = abs(new["value"] - old["value"])
-                tally.moves.append(move)
+                tally.moves[round(1000 * move)] += 1
                 tally.beyond += move > (old.get("u95") or 0.0)
