@@ -73,6 +73,8 @@ def now_message(
         "speed": round(reading.speed_dps),
         "hold": None if hold is None or hidden else {"held": round(hold[0], 1), "of": hold[1]},
         "tone": None,
+        # for what shakes: it may while the board is off, not while it is covered
+        "out": BOARD[cue.state] if cue.state in ("low", "high") and board not in ("covered", "stopped") else None,
     }
     if cue.tone is not None:
         side = "low" if cue.error_deg < 0 else "high"

@@ -9,6 +9,7 @@ import math
 import re
 import threading
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -169,8 +170,6 @@ def test_the_route_itself_refuses_where_no_guard_stands_before_it():
 @pytest.fixture(scope="module")
 def chromium():
     sync = pytest.importorskip("playwright.sync_api", reason="browser tests need playwright")
-    from pathlib import Path
-
     if not Path("/usr/bin/chromium").exists():
         pytest.skip("browser tests need /usr/bin/chromium")
     flags = "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking"
@@ -188,6 +187,18 @@ def opened(chromium, address: str, width: int = 1280, height: int = 990):
     page.on("console", lambda m: faults.append(m.text) if m.type == "error" and "favicon" not in m.text else None)
     page.goto(address)
     return page, faults
+
+
+AXE = Path(__file__).parent / "vendor" / "axe.min.js"
+
+
+def serious(page) -> list[str]:
+    """What axe-core finds against WCAG, of weight."""
+    page.evaluate(AXE.read_text())
+    found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
+    return [
+        f"{v['id']}: {v['nodes'][0]['html']}" for v in found["violations"] if v["impact"] in ("serious", "critical")
+    ]
 
 
 def test_the_page_asks_for_caution_and_follows_the_wrist(chromium):
@@ -210,6 +221,12 @@ def test_the_page_asks_for_caution_and_follows_the_wrist(chromium):
         page.wait_for_selector("#board[data-state='none']", timeout=3000)
         page.click("#pause")
         page.wait_for_selector("#board:not([data-state='none'])", timeout=5000)
+        assert serious(page) == []
+        page.click("#hurts")
+        page.wait_for_selector("#hurt[open]")
+        assert serious(page) == []
+        page.click("#hurt-mistake")
+        page.wait_for_selector("#hurt:not([open])", state="attached")
         assert [f for f in faults if "404" not in f] == []
 
 
@@ -243,6 +260,7 @@ def test_setting_up_leads_through_the_poses(chromium):
         page.wait_for_selector("#guide:not([hidden])", timeout=8000)
         assert page.locator("#rule li").count() == 8
         page.locator("#guide-title", has_text=re.compile("^Club hang$")).wait_for(timeout=8000)
+        assert serious(page) == []
         page.click("[data-do=skip]")
         page.locator("#guide-title", has_text=re.compile("^Hang$")).wait_for(timeout=5000)
 
@@ -258,3 +276,30 @@ def test_updates_come_at_thirty_a_second_and_soon(chromium):
         late, seconds = page.evaluate("[liveStats.late, (performance.now() - liveStats.started) / 1000]")
         assert len(late) / seconds > 15
         assert float(np.median(late)) < 100
+
+
+def test_an_empty_room_offers_sensors_or_a_try_without_and_the_other_pages_lead_here(chromium, tmp_path):
+    from dashboard.app import PAGES, create_app
+    from dashboard.service import Service
+
+    (tmp_path / "recordings").mkdir()
+    service = Service(
+        tmp_path / "recordings", cache_dir=tmp_path / "c", data_dir=tmp_path / "d", library=tmp_path / "l"
+    )
+
+    async def nothing(room: Room) -> None:
+        """No session yet."""
+
+    with Served(nothing, application=lambda room: create_app(service, room).server) as served:
+        page, _ = opened(chromium, served.address.removesuffix("/live"))
+        page.locator("#page-nav a", has_text="Live").click()
+        page.wait_for_selector("#start")
+        page.click("#cautions-ok")
+        assert [a.inner_text() for a in page.locator(".nav a").all()] == ["Live", *(p.label for p in PAGES)]
+        assert page.locator("#start-boxes li").count() == 3
+        assert page.locator("#search").is_visible()
+        assert serious(page) == []
+        page.click("#virtual")
+        page.wait_for_selector("#shelf li", timeout=20_000)
+        assert page.locator("#start").is_hidden()
+    service.close()

@@ -613,7 +613,7 @@ def test_blocks_can_be_skipped_and_channels_turned_off(tmp_path):
     practice = body.practice
     assert practice.do("channel", name="tone", on=False)
     assert not practice.do("channel", name="siren", on=False)
-    assert practice.state()["drill"]["channels"] == ["board", "sensor"]
+    assert practice.state()["drill"]["channels"] == ["board", "sensor", "phone"]
     practice.do("begin")
     hold(body, -25.0)
     assert all(c.tone is None for c in body.cues)

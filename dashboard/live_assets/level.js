@@ -130,7 +130,8 @@ function vial(g, { x, y, w, h, reading, marks, span, middle = 0, stale = false, 
 }
 
 // The large level with its trail: `trail` holds [seconds, degrees or null], the newest last.
-export function drawLevel(element, { reading, band, stale, trail, seconds, ago }) {
+// `gone` frames the gap of a sensor that is being looked for: [since seconds, what to say].
+export function drawLevel(element, { reading, band, stale, trail, seconds, ago, gone = null }) {
   const [g, w, h] = canvas(element);
   const tubeHeight = Math.min(84, h * 0.28);
   const y = 12;
@@ -164,6 +165,25 @@ export function drawLevel(element, { reading, band, stale, trail, seconds, ago }
     before = when;
   }
   g.stroke();
+  if (gone) frameGap(g, gone, { top, perSecond, seconds, w, h });
+}
+
+function frameGap(g, [since, text], { top, perSecond, seconds, w, h }) {
+  const height = Math.max(44, Math.min(h - top - 6, Math.min(seconds - since, TRAIL_S) * perSecond));
+  g.setLineDash([7, 5]);
+  g.lineWidth = 2;
+  g.strokeStyle = ink.ink;
+  g.fillStyle = ink.card;
+  g.beginPath();
+  g.rect(w * 0.14, top + 4, w * 0.84, height);
+  g.fill();
+  g.stroke();
+  g.setLineDash([]);
+  g.fillStyle = ink.ink;
+  g.font = `600 17px ${ink.ui}`;
+  g.textAlign = "center";
+  g.textBaseline = "middle";
+  g.fillText(text, w * 0.56, top + 4 + Math.min(height, 90) / 2);
 }
 
 function corridor(g, left, right, top, h, w) {

@@ -76,8 +76,8 @@ function onNow(message) {
   page.trail.push([page.nowAt, known ? message.reading[0] : null]);
   while (page.trail.length && page.nowAt - page.trail[0][0] > TRAIL_S + 1) page.trail.shift();
   tones.follow(message.tone, message.ms);
-  const out = page.session.channels && page.session.channels.phone && message.tone ? message.board : null;
-  buzz.follow(BUZZ[out] || null, page.nowAt);
+  const shakes = page.session.channels && page.session.channels.phone;
+  buzz.follow((shakes && BUZZ[message.out]) || null, page.nowAt);
   // Drawn here and not in a frame of its own: the browser shows it with its next frame either way.
   redraw();
   const late = Date.now() - message.ms;

@@ -138,7 +138,9 @@ export function drawLevels(page) {
   const stale = !!now && seconds - nowAt > 0.25;
   const shown = now && seconds - nowAt < 1.5 ? now : null;
   const reading = shown && shown.reading;
-  drawLevel($("level"), { reading, band: session.band, stale, trail, seconds, ago: w.seconds_ago });
+  const lost = page.shelf.find((s) => GONE.includes(s.state) && s.role !== "club");
+  const gone = lost ? [seconds - (lost.silent || 0), fill(w.looking_for, { role: ROLES[lost.role] })] : null;
+  drawLevel($("level"), { reading, band: session.band, stale, trail, seconds, ago: w.seconds_ago, gone });
   drawSmall($("face"), { reading: shown && shown.face, span: SPANS.face_to_forearm, stale });
   drawSmall($("shaft"), { reading: shown && shown.shaft, span: SPANS.shaft_elevation, stale });
 }
