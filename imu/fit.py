@@ -204,6 +204,14 @@ def wrist_jacobian(angles: Array, side: int) -> Array:
 _UNLIKE = 3.0
 """How many times more than usual a window may disagree with itself before it is believed less."""
 
+_BROKEN = 0.2
+"""By how much a window counts less in which a sensor lost a turn wholly."""
+
+
+def _broken(window: Window) -> bool:
+    return not window.holds and any(j.sd > 30 * DEG for j in window.jumps)
+
+
 # Lower triangle of the accelerometer's matrix: its axes are named by the gyro's, so that the rest of
 # the difference between the two lies in the gyro's matrix.
 _TRIANGLE = ((0, 0), (1, 1), (2, 2), (1, 0), (2, 0), (2, 1))
@@ -302,7 +310,9 @@ class Problem:
                 layout.add("jumps", 3 * len(w.jumps))
             self.passing.append(layout)
         self.patience = 1.0  # how far from the answer disagreement is still listened to
-        self.trust = np.ones(len(windows))
+        # what lies beyond a turn that nobody saw may stand anywhere: it must not teach the rest
+        self.believed = np.array([_BROKEN if _broken(w) else 1.0 for w in windows])
+        self.trust = self.believed
         self.axial_sd = beliefs.axial
         self.grip_sd = beliefs.grip
 
@@ -716,12 +726,12 @@ class Problem:
         """Windows that disagree with themselves far more than the others do are believed less, in what
         they say of the lasting unknowns and in their own uncertainty (Birge's ratio, window by window)."""
         ratio = np.empty(len(self.windows))
-        self.trust = np.ones(len(self.windows))
+        self.trust = self.believed
         for w in range(len(self.windows)):
             res, _, _ = self.rows(state, w)
-            ratio[w] = float(res @ res) / max(len(res), 1)
+            ratio[w] = float(res @ res) / max(len(res), 1) / self.trust[w] ** 2
         usual = max(float(np.median(ratio)), 0.05)
-        self.trust = 1.0 / np.sqrt(np.maximum(1.0, ratio / (_UNLIKE * usual)))
+        self.trust = self.believed / np.sqrt(np.maximum(1.0, ratio / (_UNLIKE * usual)))
 
     def _normal(self, state: State) -> tuple[Array, Parts, float, list[dict[str, Array]]]:
         r, sd = self._lasting_prior(state)

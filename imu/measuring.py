@@ -882,6 +882,8 @@ def _guessed_there(fitted: Fitted, name: str, t_s: float) -> str | None:
         "forearm_roll": ("forearm",),
         "face_to_forearm": ("forearm", "club"),
     }.get(name, ("club",))
+    if "hand" not in fitted.prepared.sensors:  # the club stands in for it
+        roles = tuple("club" if r == "hand" else r for r in roles)
     for role in roles:
         for lo, hi, s in fitted.prepared.repaired.guessed.get(role, ()):  # type: ignore[call-overload]
             if lo - 0.002 <= t_s <= hi + 0.002 and s > 2.5 * DEG:
