@@ -418,7 +418,7 @@ def _level(
 
 
 def level_svg(key: str, today: float, u95: float, band: tuple[float, float], aim: float | None) -> str:
-    """The level: the bubble as long as today's doubt, the marks of the target band, a dashed ghost where it is to go."""
+    """The level: the bubble as long as today's doubt, the marks of the band, a dashed ghost where it is to go."""
     width, height, left, right, y = 300.0, 66.0, 14.0, 286.0, 24.0
     angle = key.partition("@")[0]
     edges = [today - u95, today + u95, *band, *([aim] if aim is not None else [])]

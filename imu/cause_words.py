@@ -1,4 +1,4 @@
-"""Causes, effects and candidates in plain words: whole degrees, sides rather than signs, every number with its doubt."""
+"""Causes, effects and candidates in plain words: whole degrees, sides rather than signs, numbers with their doubt."""
 
 from __future__ import annotations
 
@@ -129,8 +129,10 @@ def ball_says(link: BallLink) -> str:
     if link.notes:
         return f"What the balls' {what} says of {reading} {', '.join(link.notes)}."
     if not link.told:
-        return f"Whether {reading} shows in the balls' {what} is not told by {link.slope.swings} balls ({_signed(deg)} ± {round(half)} for {step})."
-    text = f"With {step}, {reading} was {size_words(deg, half)} {more_words(link.rule.reading, deg)} ({link.slope.swings} balls)."
+        size = f"{_signed(deg)} ± {max(round(half), 1)} for {step}"
+        return f"Whether {reading} shows in the balls' {what} is not told by {link.slope.swings} balls ({size})."
+    size = f"{size_words(deg, half)} {more_words(link.rule.reading, deg)}"
+    text = f"With {step}, {reading} was {size} ({link.slope.swings} balls)."
     return text + (f" This goes against the common saying ({link.rule.says.rstrip('.')})." if link.contradicts else "")
 
 
@@ -150,30 +152,33 @@ def chain_says(account: Account) -> str:
         if not out:
             return "Nothing is surely outside its band, so there is nothing to explain."
         names = listed([subject_words(k) for k in out[:3]])
-        return f"{capital(names)} {'are' if len(out) > 1 else 'is'} surely outside {'their bands' if len(out) > 1 else 'its band'}; what leads to it can't be told."
+        many = len(out) > 1
+        where = "are surely outside their bands" if many else "is surely outside its band"
+        return f"{capital(names)} {where}; what leads to it can't be told."
     assert chief.cause_out
     assert chief.effect_out
     assert chief.explained
     cause, effect = chief.rule.cause, chief.rule.effect
     made, gap = chief.explained, chief.effect_out.deg
     parts = [f"{capital(subject_words(cause))} is {out_words(cause, chief.cause_out.deg)}."]
+    that = "That" if chief.verdict == "swings alone" else "By geometry that"
     if made.value * gap > 0:
         share = abs(made.value / gap)
         how = "more than" if share > 1.1 else "all of" if share > 0.9 else "most of" if share > 0.5 else "a part of"
         parts.append(
-            f"That makes {effect_words(effect, made.value, made.u95)}: {how} the {abs(gap):.0f}° that it is out."
+            f"{that} makes {effect_words(effect, made.value, made.u95)}: {how} the {abs(gap):.0f}° that it is out."
         )
     else:
         parts.append(
-            f"That makes {effect_words(effect, made.value, made.u95)}: it hides part of what is out there, "
+            f"{that} makes {effect_words(effect, made.value, made.u95)}: it hides part of what is out there, "
             "and mending it alone would show more."
         )
     parts.append(
         {
-            "geometry and swings": "Geometry says so, and the swings show it.",
-            "geometry alone": "Geometry says so; the swings can't tell yet.",
+            "geometry and swings": "The swings show the same.",
+            "geometry alone": "The swings can't tell yet.",
             "swings alone": "The swings show it; geometry can't say.",
-            "geometry and swings apart": "Geometry says so, but the swings say otherwise: something else moves along.",
+            "geometry and swings apart": "The swings say otherwise: something else moves along.",
         }[chief.verdict]
     )
     told = [ball_says(b) for b in account.balls if b.told]

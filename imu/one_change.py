@@ -190,8 +190,8 @@ def candidates(account: Account, *, own_range: Mapping[str, tuple[float, float]]
         reason = (
             "nothing is surely outside its band: there is nothing to mend that these swings could show"
             if not out
-            else f"{listed([subject_words(k) for k in out[:3]])} {'are' if len(out) > 1 else 'is'} out, but no movement "
-            "that was measured is known to lead to it"
+            else f"out: {listed([subject_words(k) for k in out[:3]])}; but no movement that was measured is known to "
+            "lead to it"
         )
     return Candidates(account, ranked, passed, reason)
 

@@ -35,11 +35,11 @@ LEAST_TRUE = 0.5
 """A cause whose swing-to-swing variance is less than half true, the rest being error of reading, tells nothing."""
 
 FEW_GROUPS = 4
-"""How much they differ has the degrees of freedom of so many groups at least: with two or three an interval of Student's
-would be endless, and nothing could ever be told. Slopes that truly differ between few groups are then told too often."""
+"""How much slopes differ has the degrees of freedom of so many groups at least: with two or three an interval of
+Student's would be endless, and nothing could be told. Slopes that truly differ between few are then told too often."""
 
 MOST_ALIKE = 10.0
-"""Variance inflation from which on two causes can't be told apart (Kutner et al., Applied Linear Statistical Models)."""
+"""Variance inflation from which on causes can't be told apart (Kutner et al., Applied Linear Statistical Models)."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -58,7 +58,8 @@ def test_geometry_and_swings_agree_and_the_chain_is_told_with_its_evidence():
     said = account.to_json()
     assert said["says"].startswith("The wrist at the top is 1")
     assert "cupped side" in said["says"]
-    assert "Geometry says so, and the swings show it." in said["says"]
+    assert "By geometry that makes the face to the arm at the top" in said["says"]
+    assert "The swings show the same." in said["says"]
     first = next(x for x in said["links"] if (x["cause"], x["effect"]) == (TOP, FACE))
     assert first["used"] == {"swings": 34, "recordings": 2} | {
         k: first["used"][k] for k in ("cause_sd_deg", "true_share")

@@ -61,7 +61,7 @@ def test_without_error_of_reading_it_is_least_squares_with_a_dummy_a_group(per, 
 
 def test_error_of_reading_is_taken_out_as_published(monkeypatch):
     """Corn yield and soil nitrogen, n = 11, error variance of the nitrogen 57: slope 0.4232 (standard error 0.1745)
-    where least squares gives 0.3440. Fuller 1987, Measurement Error Models, example 1.2.1; data and results from memory,
+    where least squares gives 0.3440. Fuller 1987, Measurement Error Models, example 1.2.1; data, results from memory,
     the least-squares slope recomputed from them agrees."""
     nitrogen = np.array([70, 97, 53, 64, 95, 64, 50, 70, 94, 69, 51], dtype=float)
     corn = np.array([86, 115, 90, 86, 110, 91, 99, 96, 99, 104, 96], dtype=float)

@@ -1,7 +1,8 @@
 """The compare page: two sets of swings, what has changed between them, and what can't be told yet.
 
-Its link says what is shown: `/compare?a=…&b=…&by=lessons|clubs|best|thoughts&kind=full&targets=…&angle=…&shape=1`; `near=…` (a
-lesson's identity) offers the sets of its student.
+Its link says what is shown:
+`/compare?a=…&b=…&by=lessons|clubs|best|thoughts&kind=full&targets=…&angle=…&shape=1`;
+`near=…` (a lesson's identity) offers the sets of its student.
 """
 
 from __future__ import annotations

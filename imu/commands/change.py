@@ -25,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "who",
         nargs="+",
         metavar="STUDENT",
-        help="a student of the library; or recordings, or their results as `measure --json` wrote them, the latest last",
+        help="a student of the library; or recordings (or what `measure --json` wrote of them), the latest last",
     )
     parser.add_argument("--lesson", metavar="DAY", help="as of this lesson: its day or identity (default: the latest)")
     parser.add_argument("--club", metavar="CLUB", help="with this club (default: the one swung most)")

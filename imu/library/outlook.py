@@ -48,7 +48,8 @@ def outlook(
     geometry: Geometry | None = None,
 ) -> Outlook:
     """As of a lesson (None: the latest), with the club (None: the one swung most in it); sessions before it with that
-    club help to see what goes together; `bands` go before the swings' own. Raises CupbowError where nothing was measured."""
+    club help to see what goes together; `bands` go before the swings' own. Raises CupbowError where
+    nothing was measured."""
     lines = [
         line
         for line in finding.lessons(library, student_id=student_id)
