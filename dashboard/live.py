@@ -25,7 +25,7 @@ from fastapi.staticfiles import StaticFiles
 from dashboard.live_messages import guide_message, now_message, practice_message, swing_message
 from dashboard.words import LANGUAGE, catalogue, group, say
 from imu.guide import Guide
-from imu.live import LiveSession
+from imu.live import LiveSession, Together
 from imu.live_angles import Model, Now, Reading
 from imu.live_coach import LiveCoach, Measured
 from imu.practice.alerts import Alerts, Cue, SwingWatch
@@ -42,8 +42,6 @@ ASSETS = Path(__file__).parent / "live_assets"
 SHARED = Path(__file__).parent / "assets"
 
 MOST_UPDATES = 80
-GATHER_S = 0.003
-"""Sensors' packets often come together: so long is waited for the others before a screen is told."""
 HOLD_S = 3.0  # what the bar beside the board runs to where no drill says
 _TICK_S = 0.1
 _SHELF_S = 0.5
@@ -69,6 +67,7 @@ class Hub:
         self.off: set[str] = {"sensor"}  # channels that were turned off, for all screens
         self._alerts = Alerts(*self.band, channels=self._channels())
         self._watch = SwingWatch()
+        self._together = Together(self._gathered)
         self._latest: tuple[Reading, Cue] | None = None
         self._news = asyncio.Event()
         self._tasks: set[asyncio.Task[Any]] = set()
@@ -96,14 +95,17 @@ class Hub:
         self._heard = time.monotonic()
         if self.guide is not None and not self.guide.finished:
             self.guide.feed(item)
+            self._news.set()
             if self.guide.finished:
                 self.calibrate()
         elif self.runner is None and not self.coach.paused and not self.coach.setting_up:
-            reading = self.coach.reading()
-            if reading is not None:
-                self._decide(reading)
-                self._decided_ms.append((self.session.source.now_s() - item.arrival_s) * 1000)
-        self._news.set()
+            self._together.heard(item)
+
+    def _gathered(self, oldest_s: float) -> None:
+        reading = self.coach.reading()
+        if reading is not None and self.runner is None:
+            self._decide(reading)
+            self._decided_ms.append((self.session.source.now_s() - oldest_s) * 1000)
 
     def _decide(self, reading: Reading, *, lost: bool = False) -> None:
         """Without a drill: the wrist against the band."""
@@ -235,6 +237,7 @@ class Hub:
 
     async def close(self) -> None:
         self._stop()
+        self._together.stop()
         if self.runner is not None:
             await self.runner.close()
         for task in tuple(self._tasks):
@@ -245,7 +248,7 @@ class Hub:
         last = 0.0
         while True:
             await self._news.wait()
-            await asyncio.sleep(max(GATHER_S, last + 1 / MOST_UPDATES - time.monotonic()))
+            await asyncio.sleep(max(0.0, last + 1 / MOST_UPDATES - time.monotonic()))
             self._news.clear()
             last = time.monotonic()
             arrived, self._arrived_ms = self._arrived_ms, None

@@ -238,5 +238,41 @@ class LiveSession:
                 await asyncio.to_thread(self.recorder.settle)
 
 
+class Together:
+    """Calls `ready(oldest_s)` once every sensor that is there has sent, or a moment after the first did:
+    packets often come together, and one decision serves them all. `oldest_s` is the arrival of the
+    oldest sample that has waited. On the event loop."""
+
+    WAIT_S = 0.004
+    FRESH_S = 0.25
+
+    def __init__(self, ready: Callable[[float], None]) -> None:
+        self.seen: dict[Role, float] = {}  # when each sensor last sent
+        self._ready = ready
+        self._sent: set[Role] = set()
+        self._oldest_s = 0.0
+        self._timer: asyncio.TimerHandle | None = None
+
+    def heard(self, chunk: Chunk) -> None:
+        self.seen[chunk.role] = chunk.arrival_s
+        if not self._sent:
+            self._oldest_s = chunk.arrival_s
+        self._sent.add(chunk.role)
+        if all(role in self._sent for role, at in self.seen.items() if chunk.arrival_s - at < self.FRESH_S):
+            self._go()
+        elif self._timer is None:
+            self._timer = asyncio.get_running_loop().call_later(self.WAIT_S, self._go)
+
+    def _go(self) -> None:
+        self.stop()
+        self._sent.clear()
+        self._ready(self._oldest_s)
+
+    def stop(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+
+
 def _written(full_scale: float | None) -> float | None:
     return None if full_scale is None else float(f"{full_scale:.6f}")

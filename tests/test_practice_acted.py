@@ -179,9 +179,9 @@ def test_from_a_samples_arrival_to_the_decision_and_to_the_sensor_that_shakes(ac
         runner = Runner(practice, session, coach)
         decide = runner._decide
 
-        def timed() -> None:
+        def timed(oldest_s: float) -> None:
             began = time.thread_time()
-            decide()
+            decide(oldest_s)
             spent.append((time.thread_time() - began) * 1000)
 
         runner._decide = timed

@@ -14,7 +14,7 @@ from collections import deque
 from collections.abc import Callable
 from typing import Any
 
-from imu.live import LiveSession
+from imu.live import LiveSession, Together
 from imu.live_angles import Model, Reading
 from imu.live_coach import LiveCoach, Measured
 from imu.practice.alerts import STALE_S, Cue
@@ -23,7 +23,6 @@ from imu.readers.source import Chunk, Notice
 from imu.recording import Role
 
 TICK_S = 0.1
-GATHER_S = 0.004
 _KEPT = 20_000
 _SHAKERS: tuple[Role, ...] = ("hand", "forearm", "club")
 
@@ -52,11 +51,8 @@ class Runner:
         self._ticking: asyncio.Task[None] | None = None
         self._shaking: set[asyncio.Task[bool]] = set()
         self._model: Model | None = None
-        self._seen: dict[Role, float] = {}  # when each sensor last sent
-        self._sent: set[Role] = set()  # who has since the last decision
+        self._together = Together(lambda oldest_s: self._decide(oldest_s))
         self._heard = -math.inf  # on the loop's clock
-        self._oldest_s = 0.0
-        self._gathering: asyncio.TimerHandle | None = None
         self._shown: tuple[Any, ...] = ()
 
     def start(self) -> None:
@@ -64,8 +60,7 @@ class Runner:
 
     async def close(self) -> None:
         self._stop()
-        if self._gathering is not None:
-            self._gathering.cancel()
+        self._together.stop()
         for task in (*self._shaking, *([self._ticking] if self._ticking else [])):
             task.cancel()
             await asyncio.gather(task, return_exceptions=True)
@@ -86,20 +81,9 @@ class Runner:
         if not isinstance(item, Chunk) or self.coach.angles is None or self.coach.paused or self.coach.setting_up:
             return
         self._heard = asyncio.get_running_loop().time()
-        self._seen[item.role] = item.arrival_s
-        if not self._sent:
-            self._oldest_s = item.arrival_s
-        self._sent.add(item.role)
-        if all(role in self._sent for role, at in self._seen.items() if item.arrival_s - at < STALE_S):
-            self._decide()
-        elif self._gathering is None:
-            self._gathering = asyncio.get_running_loop().call_later(GATHER_S, self._decide)
+        self._together.heard(item)
 
-    def _decide(self) -> None:
-        if self._gathering is not None:
-            self._gathering.cancel()
-            self._gathering = None
-        self._sent.clear()
+    def _decide(self, oldest_s: float) -> None:
         angles = self.coach.angles
         reading = self.coach.reading()
         if reading is None or angles is None:
@@ -109,7 +93,7 @@ class Runner:
             self._model = angles.model
             self.practice.shared_u95 = {name: math.degrees(1.96 * sd) for name, sd in self._model.sd.items()}
         self._out(self.practice.feed(reading))
-        self.late_ms.append((self.session.source.now_s() - self._oldest_s) * 1000)
+        self.late_ms.append((self.session.source.now_s() - oldest_s) * 1000)
 
     async def _tick(self) -> None:
         while True:
@@ -123,8 +107,8 @@ class Runner:
     def _now_s(self) -> float:
         """The session's clock; samples that have just come are not stale because a replay lags behind it."""
         now = self.session.source.now_s()
-        if asyncio.get_running_loop().time() - self._heard < STALE_S and self._seen:
-            now = min(now, max(self._seen.values()) + 0.9 * STALE_S)
+        if asyncio.get_running_loop().time() - self._heard < STALE_S and self._together.seen:
+            now = min(now, max(self._together.seen.values()) + 0.9 * STALE_S)
         return now
 
     def _out(self, cue: Cue) -> None:
