@@ -11,6 +11,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import math
 import time
 from collections import deque
 from collections.abc import Mapping, Sequence
@@ -148,7 +149,9 @@ class Hub:
         self.tell()
 
     def _modelled(self, model: Model) -> None:
-        self._calibrating = False
+        first, self._calibrating = self._calibrating, False
+        if first and "wrist_flexion" in model.sd:
+            self.note(say("live.known_to", u95=round(math.degrees(1.96 * model.sd["wrist_flexion"]))))
         self.tell()
 
     def _swung(self, measured: Measured) -> None:

@@ -114,6 +114,7 @@ class _Open:
     virtual: bool
     playing: asyncio.Task[None] | None = None
     student: Golfer | None = None
+    lesson: str | None = None  # its page, where the recording is filed
 
 
 class Room:
@@ -162,6 +163,16 @@ class Room:
             screen.put(str(message["type"]), json.dumps(message, ensure_ascii=False))
         if hub is not None:
             hub.screens.add(screen)
+        elif screen.own and self._ledger is None and self._open_library is not None:
+            self._start(self._look())
+
+    async def _look(self) -> None:
+        """Who may be chosen, for a page that was opened on an empty room."""
+        try:
+            await self.read_library()
+        except CupbowError as error:
+            self._complain(str(error))
+        self._tell()
 
     def leave(self, screen: _Screen) -> None:
         self._screens.discard(screen)
@@ -183,6 +194,8 @@ class Room:
             "type": "room",
             "open": now is not None,
             "own": own,
+            "recording": now is not None and now.hub.session.recorder is not None,
+            "lesson": now.lesson if now is not None and own else None,
             "canRecord": self._place is not None or self._ledger is not None,
             "clubs": clubs,
             "club": now.hub.session.club if now else None,
@@ -423,7 +436,7 @@ class Room:
                 calibration=coach.calibration if keep else None,
             )
             self._leave(now.hub, recorder, keep_calibration=keep)
-            now.student = golfer
+            now.student, now.lesson = golfer, await self._link(recorder)
             if other:
                 now.hub.hurt = None
                 if now.hub.runner is not None:
@@ -440,6 +453,7 @@ class Room:
             if self._now is not None and self._now.hub.session.recorder is not None:
                 self._leave(self._now.hub, None, keep_calibration=True)
                 self._now.hub.tell()
+                self._tell()
 
     def _leave(self, hub: Hub, recorder: Recorder | None, *, keep_calibration: bool) -> None:
         session, coach = hub.session, hub.coach

@@ -28,7 +28,11 @@ function chip(text, pressed, act) {
 // One tap is the next recording.
 function showSession(message, tell) {
   const [id, name] = message.student || [null, ""];
-  put($("session-who"), [name, message.club].filter(Boolean).join(", ") || w.nobody);
+  const who = message.recording ? [name, message.club].filter(Boolean).join(", ") : "";
+  put($("session-who"), who || (message.recording ? w.recording : w.nobody));
+  $("session-lesson").hidden = !message.lesson;
+  if (message.lesson) $("session-lesson").href = message.lesson;
+  $("end").disabled = !message.recording;
   const students = (message.students || []).filter(([other]) => other !== id);
   $("students-row").hidden = !students.length;
   const shown = everyone ? students : students.slice(0, MOST_STUDENTS);
