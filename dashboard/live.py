@@ -343,6 +343,7 @@ class Hub:
             "change": self._carrying,
             "bandName": name,
             "club": self.session.club,
+            "handedness": self.session.handedness,
             "paused": self.coach.paused,
             "ready": self.coach.angles is not None,
             "calibrating": self._calibrating,

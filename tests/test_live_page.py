@@ -263,6 +263,9 @@ def test_setting_up_leads_through_the_poses(chromium):
         assert serious(page) == []
         page.click("[data-do=skip]")
         page.locator("#guide-title", has_text=re.compile("^Hang$")).wait_for(timeout=5000)
+        # a right-handed golfer's lead arm is the left: the picture is turned
+        assert page.locator("#pose path").count() >= 3
+        assert page.locator("#pose").evaluate("element => element.style.transform") == "scaleX(-1)"
 
 
 def test_updates_come_at_thirty_a_second_and_soon(chromium):

@@ -1,5 +1,6 @@
 // Setting up: the pose that comes next, how still it is held, what the poses say of each other.
 
+import { drawPose } from "./poses.js";
 import { $, fill, made, put, words as w } from "./screen.js";
 
 const ROLES = { forearm: w.arm, hand: w.hand, club: w.club };
@@ -13,6 +14,7 @@ export function showGuide(page, message) {
   put($("guide-count"), fill(w.step_of, { n: guide.index + 1, of: guide.steps.length }));
   put($("guide-title"), guide.title);
   put($("guide-text"), guide.text);
+  drawPose($("pose"), guide.steps[guide.index].key, page.session.handedness === "right"); // the lead arm is the left
   const rule = $("rule");
   if (rule.children.length !== guide.steps.length) rule.replaceChildren(...guide.steps.map(() => made("li")));
   guide.steps.forEach((step, i) => {
