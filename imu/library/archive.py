@@ -21,12 +21,12 @@ import shutil
 import stat
 import unicodedata
 import zipfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import IO, Any
 
-from sqlalchemy import Select, select
+from sqlalchemy import Select, Table, select
 from sqlalchemy.orm import Session
 
 from imu.errors import CupbowError
@@ -357,7 +357,19 @@ def _unpack(
         raise ArchiveError(f"{path}: {info.filename!r} is damaged (its SHA-256 differs); nothing was taken")
 
 
-Rows = dict[str, list[dict[str, Any]]]
+class _Reread:
+    """Rows that were found sound, read again when they are wanted: of a big library too many to hold."""
+
+    def __init__(self, file: Path, table: Table, path: Path) -> None:
+        self.file, self.table, self.path = file, table, path
+
+    def __iter__(self) -> Iterator[dict[str, Any]]:
+        return (decode(self.table, json.loads(line)) for line in _lines(self.file, self.path))
+
+
+Rows = dict[str, "list[dict[str, Any]] | _Reread"]
+LARGE = ("readings",)
+AT_ONCE = 500  # so many of them are in memory while they are stored
 
 
 def _sound_rows(unpacked: Path, path: Path) -> Rows:
@@ -370,7 +382,8 @@ def _sound_rows(unpacked: Path, path: Path) -> Rows:
         required = {
             c.name for c in table.columns if not c.nullable and c.default is None and c.name not in ("coach",)
         } | {c.name for c in table.primary_key}
-        rows[table.name] = []
+        kept: list[dict[str, Any]] = []
+        rows[table.name] = _Reread(unpacked / name, table, path) if table.name in LARGE else kept
         identities: set[tuple[str, ...]] = set()
         for number, line in enumerate(_lines(unpacked / name, path), start=1):
             where = f"{path}: {name}: line {number}"
@@ -393,7 +406,8 @@ def _sound_rows(unpacked: Path, path: Path) -> Rows:
                 if row[key.parent.name] not in known.get(key.column.table.name, set()):
                     raise ArchiveError(f"{where}: {key.parent.name} is of nothing in this archive; nothing was taken")
             _sound_meaning(table.name, row, unpacked, where)
-            rows[table.name].append(row)
+            if table.name not in LARGE:
+                kept.append(row)
         known[table.name] = {identity[0] for identity in identities}
     there = {p.name for p in (unpacked / "recordings").iterdir()} if (unpacked / "recordings").is_dir() else set()
     if stray := there - known["recordings"]:
@@ -484,13 +498,14 @@ def _insert(
     session: Session,
     library: Library,
     model: type[Base],
-    rows: list[dict[str, Any]],
+    rows: Iterable[dict[str, Any]],
     renamed: Mapping[str, str],
     read_here: set[str],
     result: Imported,
 ) -> None:
     table = table_of(model)
     name = table.name
+    held: list[Base] = []
     for row in rows:
         if _belongs_to_renamed(name, row, renamed, session):
             result.kept[name] = result.kept.get(name, 0) + 1
@@ -504,7 +519,13 @@ def _insert(
             values = dict(row)
             if name == "students":
                 values["coach"] = library.coach
-            session.add(model(**values))
+            held.append(made := model(**values))
+            session.add(made)
+            if name in LARGE and len(held) == AT_ONCE:
+                session.flush()
+                for made in held:
+                    session.expunge(made)
+                held.clear()
             result.added[name] = result.added.get(name, 0) + 1
         elif all(encode(getattr(existing, column)) == encode(value) for column, value in row.items()):
             result.there += 1
