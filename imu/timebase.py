@@ -169,6 +169,7 @@ def _from_ticks(stamps: Array, period: float) -> tuple[np.ndarray, float, float]
 
 
 # ---- stamps given on arrival, perhaps a whole packet at once
+_MANY = 12  # packets that do not all wait alike
 _EARLY = 0.3  # share of a period by which a stamp may seem early before a loss is ruled out
 
 
@@ -227,6 +228,16 @@ def _from_arrivals(stamps: Array) -> tuple[np.ndarray, float, float]:
         number = number + np.repeat(unit * more, size)
         number, end_of_packet = number - number[0], end_of_packet - number[0]
         start, period = _early_line(end_of_packet, arrival, period)
+    # A loss of which too much was counted leaves all that came before it late, and nothing early; yet of
+    # many packets at least one hardly waits.
+    late = np.floor((arrival - start - period * end_of_packet) / (period * unit) + _EARLY)
+    soon = np.flatnonzero(late < 1)
+    head = int(soon[0]) if len(soon) else 0
+    if head >= _MANY:
+        k = int(first[head])
+        latest = number[k] - np.arange(k, 0, -1)
+        number[:k] = np.minimum(number[:k] + unit * int(late[:head].min()), latest)
+        start, number = start + period * number[0], number - number[0]
     return number, start, period
 
 

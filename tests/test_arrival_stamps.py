@@ -1,0 +1,43 @@
+"""Stamps given on arrival: what came before a loss keeps its place, however long the loss seemed."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from imu.recording import Stream
+from imu.timebase import uniform
+
+
+def arrivals(seed: int, rate_hz: float = 400.0, seconds: float = 40.0) -> tuple[np.ndarray, np.ndarray]:
+    """Stamps and true numbers of samples sent one by one: each waits for the radio some 3 ms, one in a hundred
+    30 ms more, none overtakes, and bursts of some ten are lost. The first burst is early."""
+    rng = np.random.default_rng(seed)
+    n = int(rate_hz * seconds)
+    kept = np.ones(n, bool)
+    at = int(rng.integers(100, 400))
+    while at < n:
+        run = int(rng.geometric(0.1))
+        kept[at : at + run] = False
+        at += run + int(rng.geometric(0.005))
+    number = np.flatnonzero(kept)
+    late = rng.exponential(0.003, len(number)) + np.where(
+        rng.random(len(number)) < 0.01, rng.exponential(0.03, len(number)), 0.0
+    )
+    return np.maximum.accumulate(number / rate_hz + late), number
+
+
+@pytest.mark.parametrize("first", [0, 20, 40])
+def test_the_first_samples_are_not_put_too_early(first):
+    """The clock's zero is the first sample: the line through all stamps meets it within two samples."""
+    for seed in range(first, first + 20):
+        stamps, number = arrivals(seed)
+        still = np.zeros((len(stamps), 3))
+        samples = uniform(Stream("club", stamps, still + np.array([0.0, 0.0, 9.81]), still, source="club.csv"))
+        placed = np.flatnonzero(samples.present)
+        assert len(placed) == len(number)
+        off = placed - number
+        usual = np.bincount(off - off.min()).argmax() + off.min()
+        assert abs(off[0] - usual) <= 2, seed
+        assert np.mean(off == usual) > 0.8, seed
+        assert abs(samples.start_s + samples.period_s * (usual - off[0])) < 0.006, seed
