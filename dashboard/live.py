@@ -57,7 +57,7 @@ class Hub:
     session: LiveSession
     coach: LiveCoach
     band: tuple[float, float] = (-10.0, 10.0)
-    screens: set[_Screen] = field(default_factory=set)
+    screens: set[Screen] = field(default_factory=set)
     guide: Guide | None = None
     runner: Runner | None = None
     alone: bool = False  # a student's own practice from a plan
@@ -164,6 +164,16 @@ class Hub:
 
     def on_swing(self, measured: Measured) -> None:
         """For who files swings."""
+
+    def show_final(self, measured: Measured) -> None:
+        """The last swing once more, as the final pass measured it."""
+        self._last_swing = measured
+        self._show_swing()
+
+    @property
+    def notices(self) -> list[dict[str, Any]]:
+        """What was said of late, the newest last."""
+        return list(self._notices)
 
     def _show_swing(self) -> None:
         practice = self.practice
@@ -483,7 +493,7 @@ class Hub:
         return first
 
 
-class _Screen:
+class Screen:
     """One socket. What it cannot take in time is replaced by what is newer: a slow phone sees fewer
     pictures, never old ones."""
 
@@ -549,7 +559,7 @@ def attach(server: FastAPI, room: Room, *, own: bool = True, nav: Sequence[tuple
             await socket.close(1008)
             return
         await socket.accept()
-        screen = _Screen(own=own)
+        screen = Screen(own=own)
         room.enter(screen)
         try:
             await _both(_send(socket, screen), _receive(socket, room, own))
@@ -599,7 +609,7 @@ def same_origin(origin: str | None, host: str | None) -> bool:
     return bool(host) and (origin is None or urlsplit(origin).netloc == host)
 
 
-async def _send(socket: WebSocket, screen: _Screen) -> None:
+async def _send(socket: WebSocket, screen: Screen) -> None:
     while True:
         for text in await screen.next():
             await socket.send_text(text)

@@ -198,9 +198,8 @@ def remark_words(text: str) -> str:
 def _drills(practice: Practice) -> list[dict[str, Any]]:
     """The session's drills in their order, with how far each has come."""
     out = []
-    for i, line in enumerate(practice.summary()):
-        block, drill = practice._blocks[i]
-        state = "on" if practice._block == i else "done" if i in practice.session.finished_blocks else "to_come"
+    for i, ((block, drill), line) in enumerate(zip(practice.blocks, practice.summary(), strict=True)):
+        state = "on" if practice.at == i else "done" if i in practice.session.finished_blocks else "to_come"
         held = say("live.n_held", held=line["held"], n=line["tries"])
         out.append(
             {

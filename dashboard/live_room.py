@@ -18,7 +18,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
-from dashboard.live import Hub, _Screen
+from dashboard.live import Hub, Screen
 from dashboard.live_messages import changed_words
 from dashboard.words import LANGUAGE, count, say
 from imu.errors import CupbowError
@@ -136,7 +136,7 @@ class Room:
         self._ledger: Ledger | None = None
         self._place: Place | None = None
         self._now: _Open | None = None
-        self._screens: set[_Screen] = set()
+        self._screens: set[Screen] = set()
         self._golfers: list[Golfer] = []
         self._found: list[Any] | None = None  # sensors that a search found
         self._searching = self._opening = False
@@ -152,7 +152,7 @@ class Room:
         return self._now.hub if self._now else None
 
     # -- screens
-    def enter(self, screen: _Screen) -> None:
+    def enter(self, screen: Screen) -> None:
         import json
 
         self._screens.add(screen)
@@ -174,7 +174,7 @@ class Room:
             self._complain(str(error))
         self._tell()
 
-    def leave(self, screen: _Screen) -> None:
+    def leave(self, screen: Screen) -> None:
         self._screens.discard(screen)
         if self.hub is not None:
             self.hub.screens.discard(screen)
@@ -492,8 +492,7 @@ class Room:
                 hub.note(changed_words(one.swing.index, one.changed))
         last = next((m for m in reversed(swings) if m.final), None)
         if last is not None and hub.session.recorder is None:
-            hub._last_swing = last
-            hub._show_swing()
+            hub.show_final(last)
         self._say(recorder.trouble or count("live.kept", len(final.swings), where=self._where(recorder)))
 
     def _where(self, recorder: Recorder) -> str:

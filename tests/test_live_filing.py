@@ -219,9 +219,48 @@ def test_a_drill_of_a_lesson_and_pain_are_filed(library, demo):
     (one,) = finding.tries(library, lesson_id=line.lesson.id)
     assert (one.drill, one.number) == ("full-speed", 1)
     assert line.lesson.hurt == "little finger's side"
-    notes = [note["text"] for note in said[0]._notices]
+    notes = [note["text"] for note in said[0].notices]
     assert any(note.startswith("Swing 1: one number moved") and "wrist flexion at top" in note for note in notes)
-    assert any(note["link"] == f"/students/lesson/{line.lesson.id}" for note in said[0]._notices)
+    assert any(note["link"] == f"/students/lesson/{line.lesson.id}" for note in said[0].notices)
+
+
+def test_a_session_begins_on_the_page_with_the_sensors_that_a_search_found(library, demo, monkeypatch):
+    juno, _ = students(library)
+    from imu.readers import ble
+
+    device = ble.Found("00:00", "cupbow-hand", -50, ble_layout(), battery_percent=80, role="hand")
+
+    async def scan(layouts, **_):
+        return [device]
+
+    monkeypatch.setattr(ble, "scan", scan)
+    monkeypatch.setattr(ble, "BleSource", lambda assigned: ReplaySource(until(demo, 1.0), speed=math.inf))
+
+    async def main() -> None:
+        room = Room(library=lambda: Open(library))
+        await room.do({"do": "begin", "id": juno}, own=True)
+        assert "no sensor" in room._state(True)["trouble"]
+        await room.do({"do": "search"}, own=True)
+        (found,) = room._state(True)["found"]
+        assert (found["role"], found["battery"], found["usable"]) == ("hand", 80, True)
+        await room.do({"do": "begin", "id": juno, "club": "driver"}, own=False)
+        assert room.hub is None, "a phone on the network begins nothing"
+        await room.do({"do": "begin", "id": juno, "club": "driver"}, own=True)
+        assert room.hub.guide is not None
+        assert room.hub.session.handedness == "left"
+        await asyncio.wait_for(asyncio.shield(room._now.playing), 60)
+        await room.close()
+
+    asyncio.run(main())
+    (line,) = finding.lessons(library, student_id=juno)
+    (row,) = finding.recordings(library, lesson_id=line.lesson.id)
+    assert (row.club, row.state) == ("driver", "kept")
+
+
+def ble_layout():
+    from imu.readers.layout import load_layouts
+
+    return next(one for one in load_layouts() if one.has_clock and one.has_counter)
 
 
 def test_what_a_killed_program_left_is_kept_and_what_is_being_written_is_left_alone(library, demo):

@@ -16,14 +16,16 @@ import contextlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 from filelock import FileLock, Timeout
 from sqlalchemy import delete, select
+from sqlalchemy.orm import Session
 
-from imu.errors import CupbowError
+from imu.errors import CupbowError, UsageError
 from imu.library import files, filing, finding
 from imu.library.measuring import SHIPPED_BANDS, code_version
-from imu.library.schema import Lesson, Recording, Student, now
+from imu.library.schema import Entered, Lesson, Recording, Student, now
 from imu.library.schema import Try as FiledTry
 from imu.library.store import CALIBRATION, Library
 from imu.measured import Measurement
@@ -32,6 +34,8 @@ from imu.readers.source import SensorInfo
 from imu.recorder import Recorder
 from imu.recording import Handedness, Role
 from imu.saved_calibration import Calibration
+
+Row = TypeVar("Row", bound=Entered)
 
 _LOCK = ".writing.lock"
 SAVED = "saved.json"
@@ -61,7 +65,7 @@ class Ledger:
 
     def golfer(self, student_id: str) -> Golfer:
         with self.library.read() as session:
-            return self._golfer(filing._get(session, Student, student_id))
+            return self._golfer(_row(session, Student, student_id))
 
     def _golfer(self, student: Student) -> Golfer:
         used = finding.clubs_of(self.library, student_id=student.id)
@@ -103,7 +107,7 @@ class Ledger:
 
     def lesson_id(self, recorder: Recorder) -> str:
         with self.library.read() as session:
-            return filing._get(session, Recording, recording_id(recorder)).lesson_id
+            return _row(session, Recording, recording_id(recorder)).lesson_id
 
     def keep(self, recorder: Recorder) -> bool:
         """The recorder is closed: the recording is complete. False where nothing had come: then it is
@@ -130,7 +134,7 @@ class Ledger:
         one takes the place of the provisional one, which is kept beside it."""
         identity = recording_id(recorder)
         with self.library.read() as session:
-            row = filing._get(session, Recording, identity)
+            row = _row(session, Recording, identity)
         saved = self.library.calibration_path(row)
         name = f"saved-{files.content_hash(saved)[:32]}" if saved else identity
         filing.store_measurement(
@@ -157,6 +161,13 @@ class Ledger:
     def hurt(self, recorder: Recorder, what: str) -> None:
         """ "It hurts" was pressed: the lesson says so, and what."""
         filing.edit_lesson(self.library, self.lesson_id(recorder), changes={"hurt": what})
+
+
+def _row(session: Session, model: type[Row], identity: str) -> Row:
+    row = session.get(model, identity)
+    if row is None:
+        raise UsageError(f"there is no {model.__name__.lower()} {identity[:8]!r} in this library any more")
+    return row
 
 
 def recording_id(recorder: Recorder) -> str:
@@ -189,9 +200,9 @@ def keep_left_open(library: Library) -> int:
 def _drop(library: Library, identity: str) -> None:
     """Take away an open recording into which nothing came, and its lesson where that is empty too."""
     with library.write(None) as session:
-        lesson_id = filing._get(session, Recording, identity).lesson_id
+        lesson_id = _row(session, Recording, identity).lesson_id
         session.execute(delete(Recording).where(Recording.id == identity))
-        lesson = filing._get(session, Lesson, lesson_id)
+        lesson = _row(session, Lesson, lesson_id)
         used = any(
             session.scalar(select(table.id).where(table.lesson_id == lesson_id).limit(1))
             for table in (Recording, FiledTry)

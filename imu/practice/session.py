@@ -124,6 +124,16 @@ class Practice:
         return None if self._block is None else self._blocks[self._block][1]
 
     @property
+    def blocks(self) -> tuple[tuple[Block, Drill], ...]:
+        """The session's blocks in their order, each with its drill."""
+        return tuple(self._blocks)
+
+    @property
+    def at(self) -> int | None:
+        """Which of `blocks` is on; None when all are done."""
+        return self._block
+
+    @property
     def number(self) -> int:
         """Of the try that is on, or comes next; counts from 1 within its block."""
         return 1 if self._block is None else len(self.done_of(self._block)) + 1
