@@ -7,7 +7,7 @@ Command line, dashboard, live view and library all call `measure_recording`.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -75,6 +75,7 @@ class Prepared:
     doubts: list[str]
     guess: cal.Mounting
     calibration: Calibration | None = None  # what of a saved one serves this recording
+    aside: Mapping[tuple[Role, ...], list[swing.Rough]] = field(default_factory=dict)  # swings with a sensor off
 
 
 def prepare(recording: Recording, calibration: Calibration | None = None) -> Prepared:
@@ -112,24 +113,62 @@ def prepare(recording: Recording, calibration: Calibration | None = None) -> Pre
         if not calibration.mount:
             doubts.append("of the saved calibration nothing fits what is worn here; hold the poses again")
     shaft = guess.mount["club"][:, 0] if "club" in guess.mount else None
+    busy = [(lo, hi - 1.5) for lo, hi in cal.stretches(holds)]
+    rough = swing.find(sensors[primary], calm[primary], shaft=shaft if primary == "club" else None, busy=busy)
+    # what the primary missed, off or blind, the next sensor saw
+    blind = [(lo, hi) for lo, hi, sd in repaired.guessed.get(primary, ()) if sd > _WIDE_GAP]
+    for role in ("hand", "forearm"):
+        if role not in sensors or role == primary:
+            continue
+        whole = _on(sensors[primary], sensors[role].start_s, sensors[role].end_s)
+        if whole and not blind:
+            break
+        for r in swing.find(sensors[role], calm[role], busy=busy):  # type: ignore[index]
+            away = not _on(sensors[primary], r.takeaway_s - 1.0, r.finish_s)
+            if not away and not any(r.takeaway_s < hi and lo < r.finish_s for lo, hi in blind):
+                continue
+            rivals = [x for x in rough if x.takeaway_s < r.finish_s and r.takeaway_s < x.finish_s]
+            if not any(abs(x.top_s - r.top_s) < 0.15 for x in rivals):
+                rough = [x for x in rough if x not in rivals] + [r]
+        break
+    rough.sort(key=lambda r: r.takeaway_s)
+    aside: dict[tuple[Role, ...], list[swing.Rough]] = {}
+    for r in list(rough):
+        on = _all_on(sensors, r.takeaway_s - 1.0, r.finish_s)
+        if len(on) < len(sensors):
+            rough.remove(r)
+            if on:
+                aside.setdefault(on, []).append(r)
+    for role, s in sensors.items():
+        off = [r for on, swings in aside.items() if role not in on for r in swings]
+        if off:
+            doubts.append(
+                f"the {role} sensor was on from {max(0.0, s.start_s):.0f} to {s.end_s:.0f} s only; "
+                f"{len(off)} {'swing is' if len(off) == 1 else 'swings are'} measured without it"
+            )
     return Prepared(
         sensors=sensors,
         clocks=clocks,
         calm=calm,
         repaired=repaired,
         primary=primary,
-        rough=swing.find(
-            sensors[primary],
-            calm[primary],
-            shaft=shaft if primary == "club" else None,
-            busy=[(lo, hi - 1.5) for lo, hi in cal.stretches(holds)],
-        ),
+        rough=rough,
         side=side,
         holds=holds,
         doubts=doubts,
         guess=guess,
         calibration=calibration,
+        aside=aside,
     )
+
+
+def _on(samples: Samples, start_s: float, end_s: float) -> bool:
+    """Whether a sensor was on all the while (lost samples do not count as off), but for the last half second."""
+    return samples.start_s < start_s and samples.end_s > end_s - 0.5
+
+
+def _all_on(sensors: Mapping[Role, Samples], start_s: float, end_s: float) -> tuple[Role, ...]:
+    return tuple(role for role, s in sensors.items() if _on(s, start_s, end_s))
 
 
 def _serving(recording: Recording, calibration: Calibration) -> Calibration | None:
@@ -258,10 +297,9 @@ def _measured(
         *fitted.doubts,
         *(_strap_doubts(fitted, calibration, recording) if method == "fit" else []),
     ]
-    swings = [
-        measured_swing(fitted, w, rough, index)
-        for index, (w, rough) in enumerate(zip(fitted.swing_windows, prepared.rough, strict=True), start=1)
-    ]
+    swings = _swings_of(fitted)
+    swings += _while_some_were_off(prepared, fitted, recording, method)
+    swings = [replace(s, index=i) for i, s in enumerate(sorted(swings, key=_top_of), start=1)]
     if method != "fit":
         swings = [filtering.with_bench_u95(s, method) for s in swings]
         warnings.append(
@@ -274,6 +312,63 @@ def _measured(
         sensors=tuple(_report(recording, prepared, fitted, r) for r in prepared.sensors),
         warnings=tuple(warnings),
         swings=tuple(swings),
+    )
+
+
+def _swings_of(fitted: Fitted) -> list[Swing]:
+    return [
+        measured_swing(fitted, w, rough, index)
+        for index, (w, rough) in enumerate(zip(fitted.swing_windows, fitted.prepared.rough, strict=True), start=1)
+    ]
+
+
+def _top_of(measured: Swing) -> float:
+    top = measured.events["top"].t_s
+    assert top is not None
+    return top
+
+
+def _while_some_were_off(prepared: Prepared, fitted: Fitted, recording: Recording, method: str) -> list[Swing]:
+    """The swings during which a sensor was off: measured by the recording without it.
+
+    Its own poses calibrate that as well; where they lack the flat grip by which the club stands in for
+    the hand, what the swings of all sensors taught does.
+    """
+    from imu.saved_calibration import Calibration
+
+    out: list[Swing] = []
+    for roles in prepared.aside:
+        streams = {r: s for r, s in recording.streams.items() if r in roles}
+        poses, calibration = recording.poses, prepared.calibration
+        taught = prepared.rough and fitted.solution is not None and fitted.solution.state.mount
+        if taught and not any(p.name == "grip_flat" for p in poses):
+            poses, calibration = (), Calibration.of(fitted, handedness=recording.handedness, club=recording.club)
+        # times there count on the clock of the first sensor that was on
+        lead = prepared.sensors[next(iter(streams))]
+        start, pace = lead.start_s, lead.period_s / lead.own_period_s
+        there = tuple(replace(p, start_s=(p.start_s - start) / pace, end_s=(p.end_s - start) / pace) for p in poses)
+        again = prepare(replace(recording, streams=streams, poses=there), calibration)
+        mine = [
+            r
+            for r in again.rough
+            if _all_on(prepared.sensors, start + pace * (r.takeaway_s - 1.0), start + pace * r.finish_s) == roles
+        ]
+        found = _swings_of(fit_recording(replace(again, rough=mine, aside={}), method=method))
+        out += [_on_clock(s, start, pace) for s in found]
+    return out
+
+
+def _on_clock(measured: Swing, start_s: float, pace: float) -> Swing:
+    """The swing with its times put on another clock."""
+    if start_s == 0.0 and pace == 1.0:
+        return measured
+    events = {
+        name: event if event.t_s is None else replace(event, t_s=start_s + pace * event.t_s)
+        for name, event in measured.events.items()
+    }
+    trace = measured.trace
+    return replace(
+        measured, events=events, trace=None if trace is None else replace(trace, t_s=start_s + pace * trace.t_s)
     )
 
 
@@ -337,9 +432,10 @@ def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None, method: st
     # the axis of several rolls is one draw, not many
     rolls = [replace(a, sd=a.sd * np.sqrt(len(rolls) / 3)) for a in rolls]
 
-    bounds = [tuple(s) for s in stretches] + swing_windows(prepared)
     first = max(s.start_s for s in sensors.values())
     last = min(s.end_s for s in sensors.values())
+    stretches = [s for s in stretches if min(last, s[1]) - max(first, s[0]) > 1.0]
+    bounds = [tuple(s) for s in stretches] + swing_windows(prepared)
     n_cal = len(stretches)
     windows = []
     for i, (lo, hi) in enumerate(bounds):

@@ -23,7 +23,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from imu.errors import CupbowError
-from imu.fit import DEG, SENSOR_UNKNOWNS, Knowledge
+from imu.fit import DEG, SENSOR_UNKNOWNS, Beliefs, Knowledge
 from imu.measured import write_whole
 from imu.recording import Array, Handedness, Role
 
@@ -114,9 +114,29 @@ class Calibration:
         """Without the mounting: what stays when the straps come off."""
         return self.only([n for n, _ in self.names if n.partition(":")[0] in SENSOR_UNKNOWNS])
 
+    def by_the_grip(self) -> Calibration:
+        """The hand in the club sensor's coordinates, by the grip: what a recording needs that lacks the
+        hand sensor. Each swing's grip differs by some `Beliefs.regrip` from the one known."""
+        names = [n for n, _ in self.names]
+        if self.via_grip or not {"mount:hand", "mount:club", "grip"} <= set(names):
+            return self
+        place = _places(self.names)
+        club = self.values["mount:club"]
+        # exp(a) C exp(g) G = exp(a + C g) C G
+        to_hand = np.eye(len(self.covariance))
+        to_hand[place["mount:hand"]] = 0.0
+        to_hand[place["mount:hand"], place["mount:club"]] = np.eye(3)
+        to_hand[place["mount:hand"], place["grip"]] = club
+        covariance = to_hand @ self.covariance @ to_hand.T
+        covariance[place["mount:hand"], place["mount:hand"]] += np.eye(3) * Beliefs().regrip ** 2
+        values = dict(self.values) | {"mount:hand": club @ self.values["grip"]}
+        return replace(self, values=values, covariance=covariance, via_grip=True)
+
     def worn(self, roles: Sequence[Role]) -> Calibration:
-        """What of it serves a recording of these sensors."""
+        """What of it serves a recording of these sensors; without the hand's, the club stands in."""
         have = set(roles)
+        if "hand" not in have and "club" in have and not self.via_grip and "grip" in self.values:
+            return self.by_the_grip().worn(roles)
 
         def serves(name: str) -> bool:
             kind, _, part = name.partition(":")

@@ -398,7 +398,9 @@ def align(sensors: Mapping[Role, Samples]) -> tuple[dict[Role, Samples], dict[Ro
     while waiting:
         role = next((r for r in waiting if order[r][0] in placed), waiting[0])
         waiting.remove(role)
-        anchor: Role = next(o for o in order[role] if o in placed)  # type: ignore[assignment]
+        known: list[Role] = [o for o in order[role] if o in placed]  # type: ignore[misc]
+        # one that was off for long tells little of what it did not see
+        anchor = next((o for o in known if _shared(placed[o], sensors[role]) > 0.7), known[-1])
         fit = _clock_against(placed[anchor], sensors[role], rigid={role, anchor} == {"hand", "club"})
         fits[role] = fit
         placed[role] = sensors[role].moved(fit.offset_s, fit.drift)
@@ -432,6 +434,13 @@ class Rates:
         part = (position - below)[:, None]
         value = (1 - part) * self.value[below] + part * self.value[below + 1]
         return value, inside & self.known[below] & self.known[below + 1]
+
+
+def _shared(anchor: Samples, other: Samples) -> float:
+    """About which share of the longer one's time the two were both on (clocks started within a second
+    or so of each other)."""
+    whole = max(anchor.end_s - anchor.start_s, other.end_s - other.start_s)
+    return (min(anchor.end_s, other.end_s) - max(anchor.start_s, other.start_s)) / max(whole, 1e-9)
 
 
 def _clock_against(anchor: Samples, other: Samples, *, rigid: bool) -> ClockFit:
