@@ -149,7 +149,7 @@ def test_next_club_and_next_student_are_new_recordings_filed_where_they_belong(l
             await room.do({"do": "student", "id": mika}, own=False)
             await room.do({"do": "end"}, own=False)
             assert room._now.student.id == juno
-            await room.do({"do": "club", "club": "driver"}, own=True)
+            await room.do({"do": "club", "club": "wedge"}, own=True)
         else:
             await room.do({"do": "student", "id": mika}, own=True)
 
@@ -157,7 +157,7 @@ def test_next_club_and_next_student_are_new_recordings_filed_where_they_belong(l
     session(library, demo, act, 45.0, 53.5, student_id=juno)
     (line,) = finding.lessons(library, student_id=juno)
     first, second = finding.recordings(library, lesson_id=line.lesson.id)
-    assert (first.club, second.club) == (demo.club, "driver")
+    assert (first.club, second.club) == (demo.club, "wedge")
     assert first.state == second.state == "kept"
     assert [first.handedness, second.handedness] == ["left", "left"]
     # what was shown and what the whole recording gives are both kept
@@ -170,6 +170,8 @@ def test_next_club_and_next_student_are_new_recordings_filed_where_they_belong(l
     (filed,) = finding.measured_swings(library, finding.Wanted(recording_id=second.id))
     now = again.swings[0].angles["wrist_flexion"]["top"]
     assert filed.measured.angles["wrist_flexion"]["top"].value_deg == pytest.approx(now.value_deg, abs=0.1)
+    face = filed.measured.angles["face_to_forearm"]["top"]
+    assert face.value_deg is None or "zero_frame" in face.marks, "another club, whose poses were not held"
     (line,) = finding.lessons(library, student_id=mika)
     (third,) = finding.recordings(library, lesson_id=line.lesson.id)
     assert third.handedness == "right"
