@@ -12,6 +12,7 @@ from imu.practice.alerts import Cue
 from imu.practice.drill import Drill, Feedback, shipped
 from imu.practice.plan import Block, Day, Pick, Plan, propose
 from imu.practice.session import Practice
+from imu.recording import Recording
 
 PICK = Pick("wrist_flexion", "top", -12.0, 12.0, -24.0, 5.0, "Flatter at the top")
 HZ = 50
@@ -40,6 +41,15 @@ def plan_of(
     one = replace(made_drill(kind), tries=tries, rest_s=0.0)
     block = Block(one.name, tries, "learn", feedback or Feedback("every", ask=False))
     return replace(made, drills=(one,), days=(Day(1, 1, (block,)),), own_range={"wrist_flexion": own} if own else {})
+
+
+def until(recording: Recording, seconds: float) -> Recording:
+    """What had come after so many seconds."""
+    streams = {}
+    for role, s in recording.streams.items():
+        n = int((s.t_s - s.t_s[0] < seconds).sum())
+        streams[role] = replace(s, t_s=s.t_s[:n], accel=s.accel[:n], gyro=s.gyro[:n])
+    return replace(recording, streams=streams)
 
 
 def made_drill(kind: str) -> Drill:

@@ -18,9 +18,8 @@ from imu.practice.drill import Feedback
 from imu.practice.plan import Block, Day
 from imu.practice.runner import Runner
 from imu.practice.session import Practice
-from imu.practice.terminal import until
 from imu.readers.virtual import ReplaySource, chunks_of
-from tests.practice_case import made_drill, opened, plan_of
+from tests.practice_case import made_drill, opened, plan_of, until
 
 TOLD = Feedback("every", ask=True)
 

@@ -58,7 +58,6 @@ def in_terminal(args: argparse.Namespace) -> int:
                 practice,
                 source,
                 handedness=practice.plan.handedness,
-                calibrated_s=acted.calibrated_s,
                 poses=acted.recording.poses,
                 student=Student(acted),
                 language=load_settings().language,

@@ -7,7 +7,6 @@ import math
 import sys
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from imu.errors import UsageError
@@ -18,7 +17,6 @@ from imu.practice.session import Practice
 
 if TYPE_CHECKING:
     from imu.readers.virtual import ReplaySource
-    from imu.recording import Recording
 
 CAUTIONS = (
     "Before the first swing: clear the space around you, fasten the sensors so that nothing can fly off, and "
@@ -46,7 +44,6 @@ async def practise(
     source: ReplaySource,
     *,
     handedness: Any,
-    calibrated_s: float,
     poses: Any,
     student: Student | None = None,
     language: str = "en",
@@ -54,7 +51,7 @@ async def practise(
 ) -> None:
     """Until the recording or the session ends. `student` taps; without one, keys and Enter do."""
     from imu.live import LiveSession
-    from imu.live_coach import LiveCoach, fit_model
+    from imu.live_coach import LiveCoach
     from imu.readers.source import Chunk
 
     session = LiveSession(source, handedness=handedness)
@@ -66,19 +63,19 @@ async def practise(
     for pose in poses:
         session.hold(pose.name, pose.start_s, pose.end_s)
     coach.setting_up = True
-    # Fitted beforehand: a recording that is played does not wait.
-    model = fit_model(until(source.recording, calibrated_s))
-    if model is None:
-        raise UsageError("the poses of this recording are not enough to calibrate by; choose another")
-    asked = False
+
+    async def calibrated() -> None:
+        coach.setting_up = False
+        await coach.calibrate()
+        if coach.angles is None:
+            raise UsageError("the poses of this recording are not enough to calibrate by; choose another")
+
+    source.wait_for = calibrated  # the poses are over: what is played waits for the calibration
 
     def follow(item: object) -> None:
-        nonlocal asked
-        if isinstance(item, Chunk):
-            if not asked and item.arrival_s >= calibrated_s:
-                asked, coach.setting_up = True, False
-                coach.follow(model)
-            if student is not None and asked and (tap := student.tap(practice.state(), item.arrival_s)) is not None:
+        if isinstance(item, Chunk) and student is not None and coach.angles is not None:
+            tap = student.tap(practice.state(), item.arrival_s)
+            if tap is not None:
                 runner.do(tap[0], **tap[1])
 
     session.listen(follow)
@@ -93,20 +90,13 @@ async def practise(
             while not playing.done() and practice.stage not in ("done", "hurt"):
                 await asyncio.sleep(0.05)
             playing.cancel()
-            await asyncio.gather(playing, return_exceptions=True)
+            (ended,) = await asyncio.gather(playing, return_exceptions=True)
+            if isinstance(ended, Exception):
+                raise ended
     finally:
         await runner.close()
         await coach.close()
     screen.end()
-
-
-def until(recording: Recording, seconds: float) -> Recording:
-    """What had come after so many seconds."""
-    streams = {}
-    for role, s in recording.streams.items():
-        n = int((s.t_s - s.t_s[0] < seconds).sum())
-        streams[role] = replace(s, t_s=s.t_s[:n], accel=s.accel[:n], gyro=s.gyro[:n])
-    return replace(recording, streams=streams)
 
 
 def _keys(loop: asyncio.AbstractEventLoop, practice: Practice, runner: Runner) -> None:
