@@ -25,11 +25,11 @@ import imu
 from imu import cli
 from imu.commands import benchmark_library
 from imu.errors import CupbowError, UsageError
-from imu.library import Library, archive, crowd, filing, finding, measuring, work
+from imu.library import Library, archive, crowd, files, filing, finding, measuring, work
 from imu.library.comparing import compare_everyone
 from imu.library.depot import ObjectDepot, fetched
 from imu.library.finding import Wanted
-from imu.library.forget import find_bytes, forget, forget_all, spellings
+from imu.library.forget import find_bytes, forget, forget_all, holds_any, spellings
 from imu.library.schema import MeasuredRecording, Reading, Swing
 from imu.measured import Measurement
 from tests.academy_case import EDDA, dsn, new_academy, running_server
@@ -485,3 +485,19 @@ def test_what_moved_is_as_exact_as_a_list_of_all_moves(moves):
         tally.moves[move] += 1
     assert tally.count == len(moves)
     assert tally.median_deg() == pytest.approx(statistics.median(moves) / 1000, abs=1e-12)
+
+
+@given(
+    hay=st.binary(max_size=300),
+    needles=st.sets(st.binary(min_size=1, max_size=9), min_size=1, max_size=8),
+    planted=st.booleans(),
+    at=st.integers(0, 300),
+)
+def test_many_needles_in_one_pass_find_what_one_after_the_other_finds(hay, needles, planted, at):
+    """Against `in` of bytes; pieces of 64 bytes, so that needles lie across their edges."""
+    if planted:
+        hay = hay[:at] + max(needles) + hay[at:]
+    many = needles | {b"\xff" * 5 + bytes([i, 255 - i]) for i in range(70)}
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(files, "CHUNK", 64)
+        assert holds_any(hay, many) == any(needle in hay for needle in many)

@@ -18,7 +18,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import resource
 import statistics
 import sys
 import tempfile
@@ -171,6 +170,8 @@ def _median(each: Iterable[Cost]) -> Cost:
 
 
 def _peak() -> int:
+    import resource  # not on every system
+
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 if sys.platform == "darwin" else 1024)
 
 
