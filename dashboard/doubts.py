@@ -46,7 +46,7 @@ def doubts(swing: Swing, measurement: Measurement) -> list[str]:
             lines.append(say("unknown.square", value=sided("face_since_address", face)))
         lines.append(say("unknown.aim"))
     marks = {mark for per in swing.angles.values() for value in per.values() for mark in value.marks}
-    lines += [say(f"unknown.{mark}") for mark in ("via_grip", "zero_frame") if mark in marks]
+    lines += [say(f"unknown.{mark}") for mark in ("via_grip", "zero_frame", "zero_guessed") if mark in marks]
     if any(v.known for v in swing.angles.get("forearm_roll", {}).values()):
         lines.append(say("unknown.roll"))
     alike = [s for s in measurement.swings if s.kind == swing.kind]

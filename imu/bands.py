@@ -24,8 +24,11 @@ from imu.recording import ANGLES, EVENTS
 
 FORMAT = "cupbow.bands/1"
 SHIPPED = Path(__file__).with_name("default_bands.toml")
-RULES: Mapping[str, str] = {"zero_frame": "face_to_forearm"}
-"""Mark -> angle: a value of that angle with that mark has another zero, and is held against no band."""
+RULES: Mapping[str, tuple[str, ...]] = {
+    "zero_frame": ("face_to_forearm",),
+    "zero_guessed": ("wrist_flexion", "wrist_deviation", "face_to_forearm"),
+}
+"""Mark -> angles: a value of these with that mark has another zero, and is held against no band."""
 
 
 class BandsError(CupbowError):
@@ -159,7 +162,7 @@ def least_width(u95s: Iterable[float | None], *, spread_deg: float = 0.0) -> flo
 
 def comparable(angle: str, value: Value) -> bool:
     """Whether a value may be held against a band: not where a mark says that its zero is another."""
-    return not any(RULES.get(mark) == angle for mark in value.marks)
+    return not any(angle in RULES.get(mark, ()) for mark in value.marks)
 
 
 def judged(swing: Swing, bands: Bands | Path | str | None = None, *, club: str | None = None) -> Swing:

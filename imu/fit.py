@@ -54,6 +54,8 @@ class Beliefs:
     slipped: float = 30.0 * DEG  # by a strap that was seen to
     mounting: float = np.pi
     flat_wrist: float = 3.0 * DEG  # per pose, in flexion and in deviation
+    at_address: float = 20.0 * DEG  # where the wrist is at address, when no pose says it
+    address_deviation: float = 15.0 * DEG
     hang: float = 5.0 * DEG
     level_forearm: float = 4.0 * DEG
     thumb_up: float = 4.0 * DEG
@@ -209,7 +211,7 @@ _BROKEN = 0.2
 
 
 def _broken(window: Window) -> bool:
-    return not window.holds and any(j.sd > 30 * DEG for j in window.jumps)
+    return all(h.name == "address" for h in window.holds) and any(j.sd > 30 * DEG for j in window.jumps)
 
 
 # Lower triangle of the accelerometer's matrix: its axes are named by the gyro's, so that the rest of
@@ -567,6 +569,13 @@ class Problem:
             if gripping and self.rigid:
                 r0, j0 = self._grip_rows(state, w, tracks, t, own=False)
                 put(r0[0] / b.regrip, j0[0] / b.regrip)
+        elif hold.name == "address" and self.wrist:  # no more than what keeps a free zero near
+            f, jf = self.segment(state, w, "forearm", tracks, t)
+            h, jh = self.segment(state, w, "hand", tracks, t)
+            angles = wrist_angles(f, h, side)
+            j = (wrist_jacobian(angles, side) @ np.swapaxes(f, 1, 2) @ (jh - jf))[0]
+            r0 = angles[0, 1:] - [0.0, b.address_deviation]
+            put(r0 / (b.at_address * hold.sd), j[1:] / (b.at_address * hold.sd), None)
         elif hold.name == "club_hang":
             upright("club", (1, 2), b.club_hang)
         elif hold.name == "club_square":

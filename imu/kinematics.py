@@ -140,7 +140,8 @@ def angles_at(
             continue
         value[name], jacobian[name] = base[:, i], jac[i]
         if name in ("wrist_flexion", "wrist_deviation"):
-            marks[name] = via
+            guessed = any(hold.name == "address" for hold in p.windows[w].holds)
+            marks[name] = (*via, "zero_guessed") if guessed else via
     if "face_to_forearm" in value:
         flat = flat_face(solution)
         if flat is not None:

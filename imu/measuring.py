@@ -17,7 +17,7 @@ from scipy.spatial.transform import Rotation
 from threadpoolctl import threadpool_limits
 
 from imu import calibration as cal
-from imu import filtering, headings, kinematics, swing
+from imu import filtering, headings, kinematics, self_calibration, swing
 from imu.bands import judged
 from imu.errors import CupbowError, RecordingError
 from imu.fit import DEG, Axis, Beliefs, Hold, Problem, Solution, State, Window, log
@@ -471,6 +471,25 @@ def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None, method: st
     mount = dict(guess.mount)
     if "hand" not in sensors and {"forearm", "club"} <= set(mount) and own_flat and "hand" not in mount:
         mount["hand"] = np.eye(3)  # the club stands in for the hand; set by the flat grip below
+    if (
+        "forearm" in sensors
+        and len(sensors) > 1
+        and not {"forearm", "hand"} <= set(mount)
+        and prepared.calibration is None
+    ):
+        taught = _from_the_swings(prepared, windows, n_cal)
+        if taught is not None:
+            mount["forearm"], mount["hand"] = taught
+            at_address = [
+                Hold("address", r.takeaway_s - 0.05, {}, np.sqrt(len(prepared.rough))) for r in prepared.rough
+            ]
+            windows[n_cal:] = [
+                replace(w, holds=(*w.holds, h)) for w, h in zip(windows[n_cal:], at_address, strict=True)
+            ]
+            doubts.append(
+                "no poses for the wrist: its axes are taken from the swings, its zero is a guess; only changes within "
+                "a swing mean anything"
+            )
     state = _first_guess(prepared, windows, mount, holds)
     if prepared.calibration is not None:  # where the biases start, this recording's rests know better
         values = prepared.calibration.values
@@ -558,25 +577,7 @@ def _first_guess(
         tracks: dict[Role, Track] = {}
         change: dict[Role, Array] = {}
         for r in roles:
-            still = [x for x in window.rests if x.role == r and x.turn_sd is not None]
-            change[r] = zero3
-            if still and sum(x.length_s for x in still) > 1.0:
-                local = np.average([x.gyro for x in still], axis=0, weights=[x.length_s for x in still])
-                if np.linalg.norm(local - bias[r]) > 0.3 * DEG:
-                    change[r] = local - bias[r]
-            s = sensors[r]
-            lo, hi = s.index(window.start_s), max(s.index(window.end_s), s.index(window.start_s) + 8)
-            track = Track.of(
-                s.gyro[lo:hi],
-                s.start_s + (lo - 0.5) * s.period_s,
-                s.period_s,
-                bias=bias[r] + change[r],
-                matrix=np.zeros((3, 3)),
-                first=np.eye(3),
-            )
-            at_rest, t = cal.level(s, calm[r], window.start_s, _first_gap(prepared, window, r))
-            start = at_rest @ track.at(np.array([t]))[0].T
-            tracks[r] = replace(track, attitude=start @ track.attitude)
+            tracks[r], change[r] = _levelled(prepared, window, r)
         changes.append(change)
         if via_grip and not np.any(mount["hand"] != np.eye(3)):
             flat = [h for h in window.holds if h.name == "grip_flat"]
@@ -601,6 +602,43 @@ def _first_guess(
         regrip=tuple(np.zeros(3) for _ in windows),
         jumps=tuple(jumps),
     )
+
+
+def _levelled(prepared: Prepared, window: Window, role: Role) -> tuple[Track, Array]:
+    """A sensor's track through a window, level by a rest in it, heading free; and how far its gyro bias
+    (3,) there is from that of the whole recording."""
+    s, calm = prepared.sensors[role], prepared.calm[role]
+    still = [x for x in window.rests if x.role == role and x.turn_sd is not None]
+    change = np.zeros(3)
+    if still and sum(x.length_s for x in still) > 1.0:
+        local = np.average([x.gyro for x in still], axis=0, weights=[x.length_s for x in still])
+        if np.linalg.norm(local - calm.bias) > 0.3 * DEG:
+            change = local - calm.bias
+    lo, hi = s.index(window.start_s), max(s.index(window.end_s), s.index(window.start_s) + 8)
+    track = Track.of(
+        s.gyro[lo:hi],
+        s.start_s + (lo - 0.5) * s.period_s,
+        s.period_s,
+        bias=calm.bias + change,
+        matrix=np.zeros((3, 3)),
+        first=np.eye(3),
+    )
+    at_rest, t = cal.level(s, calm, window.start_s, _first_gap(prepared, window, role))
+    start = at_rest @ track.at(np.array([t]))[0].T
+    return replace(track, attitude=start @ track.attitude), change
+
+
+def _from_the_swings(prepared: Prepared, windows: Sequence[Window], n_cal: int) -> tuple[Array, Array] | None:
+    """Forearm's and hand's mounting where no pose tells it, by the wrist's two axes."""
+    hand: Role = "hand" if "hand" in prepared.sensors else "club"
+    motions = []
+    for window, rough in zip(windows[n_cal:], prepared.rough, strict=True):
+        t = window.wrist_s[(window.wrist_s > rough.takeaway_s - 0.1) & (window.wrist_s < rough.finish_s)]
+        if len(t) < 20 or any(j.sd > _WIDE_GAP for j in window.jumps):
+            continue
+        forearm, other = (_levelled(prepared, window, r)[0].at(t) for r in ("forearm", hand))  # type: ignore[arg-type]
+        motions.append(self_calibration.Motion(forearm, other, 0, int(np.argmin(np.abs(t - rough.top_s)))))
+    return self_calibration.wrist_mounting(motions, side=prepared.side)
 
 
 _WIDE_GAP = 8 * DEG
@@ -735,7 +773,7 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
             )
             zero = min(s, float(np.sqrt(max(0.0, solution.shared_variance(w, j)[0]))))
             difference = at.value[name][place[b]] - at.value[name][place[a]]
-            marks = tuple(m for m in va.marks if m != "zero_frame")
+            marks = tuple(m for m in va.marks if m not in ("zero_frame", "zero_guessed"))
             per[f"{a}..{b}"] = Value(
                 float(np.degrees(difference)),
                 float(np.degrees(1.96 * s)),
@@ -1018,6 +1056,9 @@ def _grade(
     if key.value_deg is None and "hand" in fitted.prepared.sensors and "forearm" in fitted.prepared.sensors:
         reasons.append(f"no wrist reading at the top: {key.reason}")
         worst = 2
+    elif "zero_guessed" in key.marks:
+        reasons.append("no poses for the wrist: only its changes within the swing mean anything")
+        worst = 1
     elif key.u95_deg is not None and key.u95_deg > 10:
         reasons.append(f"the wrist at the top is known to ±{key.u95_deg:.0f}° only")
         worst = 2

@@ -50,6 +50,7 @@ FEW = 5
 MARKS = {
     "via_grip": "through the grip",
     "zero_frame": "another zero: no flat-wrist pose with the own grip",
+    "zero_guessed": "its zero is a guess: no poses; changes since address count",
     "filter": "by a filter, not by the joint fit; ± from the bench",
 }
 
