@@ -109,7 +109,8 @@ def _write_archive(library: Library, archive: zipfile.ZipFile, student_id: str |
                     out.write(json.dumps(data, ensure_ascii=False, sort_keys=True).encode() + b"\n")
                     counts[model.__tablename__] = counts.get(model.__tablename__, 0) + 1
     with _entry(archive, SPREADSHEET, listed) as out:
-        out.write(_spreadsheet(library, student_id).encode())
+        for lines in _spreadsheet(library, student_id):
+            out.write(lines.encode())
     for recording_id in recording_ids:
         with fetched(library.depot.address(recording_id)) as folder:
             if not folder.is_dir():
@@ -187,7 +188,8 @@ def _row_json(row: Any) -> dict[str, Any]:
     return {c.name: encode(getattr(row, c.name)) for c in table.columns if c.name not in skipped}
 
 
-def _spreadsheet(library: Library, student_id: str | None) -> str:
+def _spreadsheet(library: Library, student_id: str | None) -> Iterator[str]:
+    """Its lines, a student's at a time."""
     keys = ("wrist_flexion@top", "wrist_flexion@impact", "face_to_forearm@top", "shaft_off_plane@shaft_level_down")
     out = io.StringIO()
     table = csv.writer(out, lineterminator="\n")
@@ -206,7 +208,10 @@ def _spreadsheet(library: Library, student_id: str | None) -> str:
                 + [swing.start, swing.curve, swing.strike, swing.carry_m]
                 + [part for key in keys for part in swing.values[key]]
             )
-    return out.getvalue()
+        yield out.getvalue()
+        out.seek(0)
+        out.truncate()
+    yield out.getvalue()  # of nobody: the heads alone
 
 
 def _cell(text: str) -> str:
