@@ -15,6 +15,7 @@ import math
 import multiprocessing
 import os
 import time
+from collections import deque
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
@@ -41,6 +42,8 @@ BEFORE_S = 12.0
 LEAST_S = 6.0
 """A swing is measured with so much of what came before its finish, at most and at least: its address, and a
 rest."""
+_RECENT_S = 30.0  # of samples that set a new model's headings
+_SLICE_S = 0.002
 REFIT_AFTER = (1, 5, 20)
 """Swings after which the calibration is fitted anew: the first shows how the club is held, later ones
 sharpen it less and less."""
@@ -108,6 +111,8 @@ class LiveCoach:
         # A swing's numbers never wait for a long fit.
         self._pools: dict[str, ProcessPoolExecutor] = {}
         self._last: Measurement | None = None
+        self._recent: deque[Chunk] = deque()
+        self._waiting: deque[Chunk] | None = None  # what a new model has still to catch up with
         self._stop_listening = self.session.listen(self._hear)
 
     # -- samples
@@ -116,6 +121,11 @@ class LiveCoach:
             return
         if self.angles is not None:
             self.angles.feed(item)
+        if self._waiting is not None:
+            self._waiting.append(item)
+        self._recent.append(item)
+        while item.arrival_s - self._recent[0].arrival_s > _RECENT_S:
+            self._recent.popleft()
         ended = self._watches.setdefault(item.role, _Watch()).feed(item)
         if ended and item.role == self._primary() and not self.paused and not self.setting_up:
             self._start(self._measure(item.arrival_s))
@@ -133,7 +143,8 @@ class LiveCoach:
         self.swings, self._last = [], None
         self.brought = self.calibration if keep_calibration else None
         if not keep_calibration:
-            self.calibration, self.angles = None, None
+            self.calibration, self.angles, self._waiting = None, None, None
+            self._recent.clear()
 
     # -- fits, elsewhere
     def calibrate(self) -> asyncio.Task[None]:
@@ -153,16 +164,29 @@ class LiveCoach:
         if swings is not self.swings:  # another recording has begun meanwhile
             return
         model, self.calibration = found
-        self.follow(model)
+        await self._follow(model)
 
-    def follow(self, model: Model) -> None:
-        """Angles from this model on; what came in the last seconds sets the headings."""
+    def follow(self, model: Model) -> asyncio.Task[None]:
+        """Angles from this model on."""
+        return self._start(self._follow(model))
+
+    async def _follow(self, model: Model) -> None:
+        """What came in the last seconds sets the headings. Samples that come meanwhile do not wait: what was
+        followed before goes on until the new model has caught up, a few milliseconds at a time."""
         ranges = {role: info.gyro_range for role, info in self.session.source.sensors.items()}
         angles = LiveAngles(model, gyro_ranges=ranges)
-        for chunk in self.session.last(30.0):
-            angles.feed(chunk)
-            angles.settle()
-        self.angles = angles
+        waiting = self._waiting = deque(self._recent)
+        slices = 0
+        while waiting and self._waiting is waiting:
+            until = time.perf_counter() + _SLICE_S * (1 + slices / 100)  # it catches up with any pace
+            while waiting and time.perf_counter() < until:
+                angles.feed(waiting.popleft())
+                angles.settle()
+            slices += 1
+            await asyncio.sleep(0)
+        if self._waiting is not waiting:  # overtaken by a later model, or by another recording
+            return
+        self._waiting, self.angles = None, angles
         self.on_model(model)
 
     async def _measure(self, finish_s: float) -> None:
