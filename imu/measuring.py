@@ -20,11 +20,11 @@ from imu import calibration as cal
 from imu import filtering, headings, kinematics, self_calibration, swing
 from imu.bands import judged
 from imu.errors import CupbowError, RecordingError
-from imu.fit import DEG, Axis, Beliefs, Hold, Problem, Solution, State, Window, log
+from imu.fit import DEG, Axis, Beliefs, Hold, Problem, Solution, State, Window, log, wrist_angles
 from imu.measured import Event, Measurement, SensorReport, Stance, Swing, SwingTrace, Value
 from imu.orientation import Track
 from imu.recording import ANGLES, EVENTS, Array, Handedness, Recording, Role
-from imu.repair import Repaired, repair
+from imu.repair import Repaired, repair, rigid_map
 from imu.timebase import ClockFit, Samples, align, uniform
 
 if TYPE_CHECKING:
@@ -200,6 +200,71 @@ def _serving(recording: Recording, calibration: Calibration) -> Calibration | No
     return calibration if calibration.names else None
 
 
+def _exchanged(prepared: Prepared) -> list[str]:
+    """Whether the sensors were put on in each other's place: hand and club turn as one body in a swing,
+    the forearm does not turn with either."""
+    sensors = prepared.sensors
+    if len(sensors) < 3 or not prepared.rough:
+        return []
+    spans = [(r.takeaway_s, r.finish_s) for r in prepared.rough]
+    bodies = {r: _within(s, spans) for r, s in sensors.items()}
+
+    def unlike(a: Role, b: Role) -> float:
+        found = rigid_map(bodies[a], bodies[b])
+        return found.relative_error if found is not None and found.agreement > 0.5 else 1.0
+
+    if unlike("hand", "club") < 0.1:
+        return []
+    for stranger, (a, b) in {"hand": ("forearm", "club"), "club": ("forearm", "hand")}.items():
+        if unlike(a, b) < 0.05:  # type: ignore[arg-type]
+            return [
+                f"the sensors named {a} and {b} turn as one body in the swings, {stranger} does not: the sensors of "
+                f"{stranger} and forearm look exchanged; check the roles, and hold the poses again"
+            ]
+    return []
+
+
+def _within(samples: Samples, spans: Sequence[tuple[float, float]]) -> Samples:
+    inside = np.zeros(len(samples), bool)
+    for lo, hi in spans:
+        inside[samples.index(lo) : samples.index(hi) + 1] = True
+    return replace(samples, present=samples.present & inside)
+
+
+_HOLDS_DIFFER = 2.77 * 3.0 * DEG
+"""Two holds of a wrist against a ruler, each within 3 deg, differ by less in 95 of 100 (Weir 2005,
+doi:10.1519/15184.1: 1.96 sqrt 2)."""
+
+
+def _poses_that_disagree(fitted: Fitted) -> list[str]:
+    """Flat wrists that cannot all have been flat."""
+    solution = fitted.solution
+    if solution is None or not solution.problem.wrist:
+        return []
+    seen = []
+    for w, window in enumerate(solution.problem.windows):
+        tracks = solution.tracks(w)
+        gripped = solution.problem.hand_role == "club"
+        for hold in window.holds:
+            if hold.name == "grip_flat" or (hold.name == "handshake" and not gripped):
+                t = np.array([hold.t_s])
+                f, _ = solution.problem.segment(solution.state, w, "forearm", tracks, t, jacobian=False)
+                h, _ = solution.problem.segment(solution.state, w, "hand", tracks, t, jacobian=False)
+                seen.append((hold, wrist_angles(f, h, solution.problem.side)[0, 1:]))
+    out = []
+    for i, what in enumerate(("flexion", "deviation")):
+        if len(seen) < 2:
+            break
+        order = sorted(seen, key=lambda s: s[1][i])
+        (low, a), (high, b) = order[0], order[-1]
+        if b[i] - a[i] > _HOLDS_DIFFER:
+            out.append(
+                f"{low.name} at {low.t_s:.0f} s and {high.name} at {high.t_s:.0f} s differ by "
+                f"{np.degrees(b[i] - a[i]):.0f}° in wrist {what}: one of them was not flat; hold them again, with the ruler"
+            )
+    return out
+
+
 def _strap_doubts(fitted: Fitted, calibration: Calibration | None, recording: Recording) -> list[str]:
     """Whether the straps sit as they did when the saved calibration was made, as far as the
     recording's own poses tell."""
@@ -295,6 +360,8 @@ def _measured(
     warnings = [
         *recording.warnings,
         *fitted.doubts,
+        *_exchanged(prepared),
+        *_poses_that_disagree(fitted),
         *(_strap_doubts(fitted, calibration, recording) if method == "fit" else []),
     ]
     swings = _swings_of(fitted)

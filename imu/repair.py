@@ -28,7 +28,8 @@ class Rigid:
     matrix: Array  # (3, 3), free: holds both sensors' scales
     offset: Array
     rotation: Array  # (3, 3) the rotation nearest to it, hand sensor to club sensor
-    relative_error: float  # rms of what is left, as a share of the rate
+    relative_error: float  # rms of what is left, as a share of the rate, where they agree
+    agreement: float  # share of the fast instants at which they do
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,7 +72,7 @@ def rigid_map(hand: Samples, club: Samples) -> Rigid | None:
     solution = np.linalg.solve((x * w).T @ (x * w) + hold, (x * w).T @ (b[agree] * w) + hold @ prior)
     matrix, offset = solution[:3].T, solution[3]
     left = np.linalg.norm(b[agree] - a[agree] @ matrix.T - offset, axis=1) / speed[agree]
-    return Rigid(matrix, offset, rotation, float(np.sqrt(np.mean(left**2))))
+    return Rigid(matrix, offset, rotation, float(np.sqrt(np.mean(left**2))), float(np.mean(agree)))
 
 
 def repair(sensors: Mapping[Role, Samples]) -> Repaired:

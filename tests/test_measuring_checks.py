@@ -1,0 +1,103 @@
+"""What a recording says against itself: sensors in each other's place, poses that cannot both be right,
+a strap that turned, a sensor that was off. Truth is MuJoCo's."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import imu.readers
+from imu.measuring import measure_recording
+from imu.recording import Recording
+from tests.bench import Beliefs, Poses, Session, make_recording
+
+SESSION = Session(n_swings=2, poses=Poses.named("zero"), handedness="left", club="7-iron")
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    one = make_recording(seed=41, session=SESSION)
+    return one, imu.readers.read(one.write(tmp_path_factory.mktemp("checks")))
+
+
+def exchanged(recording: Recording, a: str, b: str) -> Recording:
+    s = recording.streams
+    return replace(recording, streams={**s, a: replace(s[b], role=a), b: replace(s[a], role=b)})
+
+
+def test_nothing_is_said_of_a_recording_in_order(made):
+    said = measure_recording(made[1]).warnings
+    assert not [w for w in said if "exchanged" in w or "differ by" in w or "strap" in w or "was on from" in w]
+
+
+@pytest.mark.parametrize("other", ["hand", "club"])
+def test_a_sensor_worn_in_the_forearms_place_is_named(made, other):
+    said = [w for w in measure_recording(exchanged(made[1], "forearm", other)).warnings if "exchanged" in w]
+    assert len(said) == 1
+    assert f"the sensors of {other} and forearm look exchanged" in said[0]
+
+
+def test_flat_wrists_that_differ_are_named(tmp_path):
+    poses = replace(Poses.named("repeated"), repeats=2, error=4.0)
+    made = make_recording(seed=5, session=replace(SESSION, n_swings=1, poses=poses))
+    held = [
+        (p["errors_deg"]["flexion"], p["errors_deg"]["deviation"])
+        for p in made.truth.data["poses"]
+        if p["name"] in ("handshake", "grip_flat")
+    ]
+    spread = np.ptp(np.array(held), axis=0)
+    assert spread.max() > 15  # the case is what it claims to be
+    said = [w for w in measure_recording(imu.readers.read(made.write(tmp_path))).warnings if "differ by" in w]
+    for what, by in zip(("flexion", "deviation"), spread, strict=True):
+        named = [w for w in said if f"wrist {what}" in w]
+        if by > 14:
+            assert named, f"{what} differs by {by:.0f} deg"
+        if by < 5:
+            assert not named
+
+
+def test_a_strap_that_turned_is_found_and_taken_out(tmp_path):
+    """Common cause of a bad afternoon; the bench turns the forearm's strap by 12 deg between two swings."""
+    session = replace(SESSION, n_swings=3, beliefs=replace(Beliefs(), strap_slips_deg=12.0))
+    made = make_recording(seed=2, session=session)
+    measured = measure_recording(imu.readers.read(made.write(tmp_path)))
+    said = [w for w in measured.warnings if "a strap turned about the forearm by 1" in w]
+    assert len(said) == 1
+    for swing, truth in zip(measured.swings, made.truth.data["swings"], strict=True):
+        got = swing.angles["wrist_flexion"]["top"].value_deg
+        assert got == pytest.approx(truth["angles_deg"]["wrist_flexion"]["top"], abs=1.0)
+    assert measured.swings[0].grade == "good"
+    assert measured.swings[-1].grade == "fair"
+
+
+def test_swings_after_a_sensor_died_are_measured_by_the_others(made):
+    recording = made[1]
+    hand = recording.streams["hand"]
+    first = made[0].truth.data["swings"][0]["events"]["finish"] + 1.0
+    alive = hand.t_s < hand.t_s[0] + first
+    died = replace(hand, t_s=hand.t_s[alive], accel=hand.accel[alive], gyro=hand.gyro[alive])
+    measured = measure_recording(replace(recording, streams={**recording.streams, "hand": died}))
+    assert len(measured.swings) == 2
+    assert any("the hand sensor was on from" in w and "1 swing is measured without it" in w for w in measured.warnings)
+    marks = [s.angles["wrist_flexion"]["top"].marks for s in measured.swings]
+    assert marks == [(), ("via_grip",)]
+    for swing, truth in zip(measured.swings, made[0].truth.data["swings"], strict=True):
+        got = swing.angles["wrist_flexion"]["top"].value_deg
+        assert got == pytest.approx(truth["angles_deg"]["wrist_flexion"]["top"], abs=1.5)
+        assert swing.events["top"].t_s == pytest.approx(truth["events"]["top"], abs=0.015)
+
+
+def test_the_first_sensor_may_be_the_one_that_died(made):
+    """Times stay on the clock of the recording's first sensor, though it was off by then."""
+    recording = made[1]
+    first = made[0].truth.data["swings"][0]["events"]["finish"] + 1.0
+    role = recording.first_role
+    s = recording.streams[role]
+    alive = s.t_s < s.t_s[0] + first
+    died = replace(s, t_s=s.t_s[alive], accel=s.accel[alive], gyro=s.gyro[alive])
+    measured = measure_recording(replace(recording, streams={**recording.streams, role: died}))
+    assert [bool(x.angles["wrist_flexion"]["top"].value_deg is not None) for x in measured.swings] == [True, False]
+    for swing, truth in zip(measured.swings, made[0].truth.data["swings"], strict=True):
+        assert swing.events["top"].t_s == pytest.approx(truth["events"]["top"], abs=0.015)
