@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import select
 from sqlalchemy.orm import aliased
 
+from imu.errors import CupbowError
 from imu.fingerprint import measuring_code
 from imu.library.depot import SAMPLES, fetched
 from imu.library.filing import store_measurement
@@ -79,16 +80,27 @@ def task_for(library: Library, recording: Recording, *, bands: Bands | str | Non
 
 
 def calibration_name(task: Task) -> str:
-    """Whose zero the swings share: the saved calibration's by its content, else the recording's own. What
-    was found of the sensors on a table (TOML) holds no zero."""
+    """Whose zero the swings share: the saved calibration's by its content, else the recording's own, and
+    its own as well where it has poses. What was found of the sensors on a table (TOML) holds no zero."""
     from imu.library.files import content_hash
 
-    if not task.calibration:
+    if not task.calibration or _has_poses(task):
         return task.recording_id
     with fetched(task.calibration) as calibration:
         if calibration.is_dir() or calibration.suffix == ".toml":
             return task.recording_id
         return f"saved-{content_hash(calibration)[:32]}"
+
+
+def _has_poses(task: Task) -> bool:
+    from imu.readers.manifest import parse
+
+    with fetched(task.path) as path:
+        manifest = path / "recording.toml" if path.is_dir() else path.with_name("recording.toml")
+        try:
+            return bool(parse(manifest.read_text(encoding="utf-8")).poses)
+        except (OSError, CupbowError):
+            return False
 
 
 def bands_name(bands: str | None) -> str:
