@@ -219,7 +219,10 @@ def _try(one: Try, band: list[float] | None) -> dict[str, Any]:
     side = None
     if one.value_deg is not None and one.u95_deg is not None and band:
         side = verdict(low=band[0], high=band[1], value=one.value_deg, u95=one.u95_deg)
-    said = say(f"live.side.{side}") if side in ("below", "above") and word == "lost" else say(f"live.try.{word}")
+    said = say(f"live.try.{word}")
+    if word == "lost" and side in ("below", "above"):
+        wrist = say("live.verdict_cup") if side == "below" else say("live.verdict_bow")
+        said = wrist if one.angle == "wrist_flexion" else say(f"live.side.{side}")
     return {"shown": True, "word": said, "value": one.value_deg, "u95": one.u95_deg, "verdict": side}
 
 
