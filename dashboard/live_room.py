@@ -239,8 +239,11 @@ class Room:
             elif what == "drill":
                 await self.start_drill(str(message.get("name") or ""))
             else:
+                drilled = hub.practice is not None
                 hub.do(message)
-                return
+                if not drilled or hub.practice is not None:
+                    return
+                await self._next_recording()
         except CupbowError as error:
             self._complain(str(error))
         self._tell()
@@ -533,6 +536,12 @@ class Room:
         plan = one_drill(drill, handedness=now.hub.session.handedness, club=now.hub.session.club or "")
         practice = await asyncio.to_thread(Practice.open, plan, self._journals())
         now.hub.start_practice(practice, alone=False)
+        await self._next_recording()
+
+    async def _next_recording(self) -> None:
+        """A drill is a recording of its own, filed under its name; so is what follows it."""
+        if self._now is not None and self._now.hub.session.recorder is not None:
+            await self.switch()
 
     def _journals(self) -> Path:
         """A lesson's drills are filed try by try; their journals are of use only while it lasts."""

@@ -206,20 +206,23 @@ def test_a_drill_of_a_lesson_and_pain_are_filed(library, demo):
         await room.do({"do": "practice", "what": "guess", "side": "low"}, own=True)
         await room.do({"do": "hurts", "text": "little finger's side"}, own=True)
         assert practice.stage == "hurt"
-        await room.do({"do": "go_on"}, own=True)
-        assert room.hub.practice is None
         # as if what was shown had been ten degrees off
         shown = room.hub.coach.swings[0]
         value = shown.swing.angles["wrist_flexion"]["top"]
         off = {**shown.swing.angles["wrist_flexion"], "top": replace(value, value_deg=value.value_deg + 10.0)}
         swing = replace(shown.swing, angles={**shown.swing.angles, "wrist_flexion": off})
         room.hub.coach.swings[0] = replace(shown, swing=swing)
+        await room.do({"do": "go_on"}, own=True)
+        assert room.hub.practice is None
         said.append(room.hub)
 
     session(library, demo, later, 44.8, 53.5, student_id=juno)
     (line,) = finding.lessons(library, student_id=juno)
     (one,) = finding.tries(library, lesson_id=line.lesson.id)
     assert (one.drill, one.number) == ("full-speed", 1)
+    rows = finding.recordings(library, lesson_id=line.lesson.id)
+    assert [row.drill for row in rows] == ["", "full-speed", ""]
+    assert {row.state for row in rows} == {"kept"}
     assert line.lesson.hurt == "little finger's side"
     notes = [note["text"] for note in said[0].notices]
     assert any(note.startswith("Swing 1: one number moved") and "wrist flexion at top" in note for note in notes)
