@@ -379,7 +379,7 @@ def lesson_figure(library: Library, lesson: Lesson) -> dict[str, Any]:
     by_recording: dict[str, list[FiledSwing]] = {}
     for filed in finding.measured_swings(library, Wanted(lesson_ids=(lesson.id,))):
         by_recording.setdefault(filed.line.recording_id, []).append(filed)
-    others = [line.student for line in finding.students(library) if line.student.id != lesson.student_id]
+    others = [student for student in finding.everyone(library) if student.id != lesson.student_id]
     merges = [x.lesson for x in finding.lessons(library, student_id=lesson.student_id) if x.lesson.id != lesson.id]
     shown = []
     for k, recording in enumerate(recordings, start=1):

@@ -242,7 +242,7 @@ def _views(library: Library) -> dict[str, Cost]:
     def one_lesson() -> None:
         finding.recordings(library, lesson_id=lesson)
         finding.measured_swings(library, Wanted(lesson_ids=(lesson,)))
-        finding.students(library)  # to whom a recording may be moved
+        finding.everyone(library)  # to whom a recording may be moved
         finding.lessons(library, student_id=first)
 
     views = {"students": lambda: finding.students(library), "student": student, "lesson": one_lesson}
