@@ -430,3 +430,18 @@ def test_files_in_the_shared_folder_are_each_coachs_own(academy):
         assert not hers.exists()
     finally:
         shutil.rmtree(place)
+
+
+def test_a_url_may_leave_the_role_to_the_system(academy, monkeypatch):
+    """As with a service file or the system's own user: the role is what the server says it is."""
+    from tests.academy_case import SECRET
+
+    monkeypatch.setenv("PGUSER", TORE)
+    monkeypatch.setenv("PGPASSWORD", SECRET)
+    url = f"postgresql://127.0.0.1:{academy.port}/{academy.name}"
+    with Library.open(url, recordings=academy.place / "shared") as library:
+        assert library.coach == TORE
+        per = filing.add_student(library, name="Per Linde", handedness="left")
+        assert per.coach == TORE
+        assert [line.student.id for line in finding.students(library)] == [per.id]
+        forget(library, per.id)
