@@ -23,7 +23,7 @@ from hypothesis import strategies as st
 from sqlalchemy import func, select
 
 import imu
-from imu import cli
+from imu import cli, fingerprint
 from imu.commands import benchmark_library
 from imu.errors import CupbowError, UsageError
 from imu.library import Library, archive, crowd, files, filing, finding, measuring, work
@@ -37,6 +37,7 @@ from tests.academy_case import EDDA, dsn, new_academy, running_server
 from tests.lessons import lesson
 from tests.library_case import measurement, recording_folder, swing
 from tests.test_library import tree
+from tests.unlucky import mostly
 
 ROOT = Path(__file__).parents[1]
 DEMO = ROOT / "recordings" / "2026-05-24_driver"
@@ -97,6 +98,7 @@ def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def cluster(log: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Cluster]:
+    fingerprint.measuring_code.cache_clear()  # whoever edits while tests run: workers read the files as they are now
     made = Cluster(tmp_path_factory.mktemp("cluster"), log)
     try:
         for _ in range(2):
@@ -202,8 +204,6 @@ def test_commands_give_on_a_cluster_what_they_give_here(server, cluster, tmp_pat
 
 
 def test_workers_with_other_code_and_no_cluster_at_all_are_refused(cluster, monkeypatch):
-    from imu import fingerprint
-
     monkeypatch.setattr(fingerprint, "DIGITS", 10)  # here alone: workers name their code by twelve
     fingerprint.measuring_code.cache_clear()
     try:
@@ -220,17 +220,6 @@ def test_workers_with_other_code_and_no_cluster_at_all_are_refused(cluster, monk
 
 
 # -- on one machine --------------------------------------------------------------------------------
-
-
-def mostly(task: tuple[int, str]) -> int:
-    number, what = task
-    if what == "dies":
-        os.kill(os.getpid(), signal.SIGKILL)
-    if what == "mend":
-        raise CupbowError("forearm.csv line 3 is not a number")
-    if what == "fault":
-        raise KeyError("x")
-    return number
 
 
 @pytest.mark.skipif(os.name == "nt", reason="signals of POSIX")
