@@ -1049,9 +1049,15 @@ def _value(
             return Value(None, None, "the shaft never rose above level")
         value = -value
     u95, zero = 1.96 * s, 1.96 * min(s, float(zeros[source][i]))
+    if not u95 < _NOTHING_KNOWN:
+        return Value(None, None, "what was recorded does not tell it")
     return Value(
         float(np.degrees(value)), float(np.degrees(u95)), None, at.marks.get(source, ()), float(np.degrees(zero))
     )
+
+
+_NOTHING_KNOWN = 90 * DEG
+"""From this half width on an interval says nothing of an angle."""
 
 
 def _why_missing(fitted: Fitted, name: str) -> str:

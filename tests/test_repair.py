@@ -1,0 +1,163 @@
+"""Clocks and gaps on made streams whose truth is known to the sample: a rigid pair turned by one motion
+(scipy's rotations), with losses, packets out of place, and arrivals late by the radio's wait."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from imu.recording import Stream
+from imu.repair import repair
+from imu.swing import shock
+from imu.timebase import Samples, uniform
+
+TURN = Rotation.from_euler("xyz", [40, -25, 70], degrees=True).as_matrix()
+
+
+def motion(t: np.ndarray) -> np.ndarray:
+    """Rates (n, 3) in rad/s of something swung now and then."""
+    lively = 0.3 + 12 * np.exp(-((((t % 6.0) - 3.0) / 0.4) ** 2))
+    return lively[:, None] * np.column_stack([np.sin(5 * t), np.cos(3.3 * t + 1), np.sin(4.1 * t + 2)])
+
+
+def samples(role: str, rate: float, gyro: np.ndarray, *, stamps: str = "arrival") -> Samples:
+    n = len(gyro)
+    return Samples(
+        role=role,  # type: ignore[arg-type]
+        start_s=0.0,
+        period_s=1 / rate,
+        gyro=gyro,
+        accel=np.tile([0.0, 0.0, 9.81], (n, 1)),
+        present=np.ones(n, bool),
+        clipped_gyro=np.zeros((n, 3), bool),
+        clipped_accel=np.zeros((n, 3), bool),
+        stamps=stamps,
+        stamp_sd_s=0.001,
+        own_start_s=0.0,
+        own_period_s=1 / rate,
+    )
+
+
+def pair(seconds: float = 18.0, rate: float = 200.0) -> tuple[Samples, Samples]:
+    t = np.arange(0, seconds, 1 / rate)
+    rng = np.random.default_rng(1)
+    hand = motion(t) + 0.01 * rng.standard_normal((len(t), 3))
+    club = motion(t) @ TURN.T + 0.01 * rng.standard_normal((len(t), 3))
+    return samples("hand", rate, hand), samples("club", rate, club)
+
+
+def lose(s: Samples, lo: int, hi: int) -> None:
+    s.gyro[lo:hi], s.accel[lo:hi], s.present[lo:hi] = np.nan, np.nan, False
+
+
+@pytest.mark.parametrize("shift", [6, -5])
+def test_a_packet_out_of_place_beside_a_loss_is_put_back(shift):
+    hand, club = pair()
+    true = club.gyro.copy()
+    at, size = 590, 30  # in the first swing
+    lose(club, at - 10, at)
+    lose(club, at + size, at + size + 10)
+    packet = true[at : at + size]
+    club.gyro[at : at + size], club.present[at : at + size] = np.nan, False
+    club.gyro[at + shift : at + shift + size], club.present[at + shift : at + shift + size] = packet, True
+    mended = repair({"hand": hand, "club": club}).sensors["club"]
+    np.testing.assert_allclose(mended.gyro[at - 10 : at + size + 10], true[at - 10 : at + size + 10], atol=0.4)
+    assert mended.present[at : at + size].all()
+
+
+def test_device_stamps_are_left_where_they_are():
+    hand, club = pair()
+    lose(club, 590, 600)
+    before = club.present.copy()
+    mended = repair({"hand": hand, "club": samples("club", 200, club.gyro, stamps="device")}).sensors["club"]
+    assert before[:590].all()
+    np.testing.assert_array_equal(mended.gyro[:590], club.gyro[:590])
+
+
+def test_what_one_lost_while_the_other_clipped_is_filled_by_both():
+    """The club lost 0.25 s of the downswing; within it one axis of the hand was at its rail."""
+    hand, club = pair()
+    true = club.gyro.copy()
+    lose(club, 575, 625)
+    rail = 0.9 * np.abs(hand.gyro[590:610]).max()
+    clipped = np.abs(hand.gyro) >= rail
+    hand.gyro[clipped] = np.sign(hand.gyro[clipped]) * rail
+    hand.clipped_gyro[clipped] = True
+    assert hand.clipped_gyro[575:625].any()
+    mended = repair({"hand": hand, "club": club})
+    off = np.linalg.norm(mended.sensors["club"].gyro[575:625] - true[575:625], axis=1)
+    assert np.median(off) < 0.5
+    assert off.max() < 0.35 * np.linalg.norm(true[575:625], axis=1).max()
+
+
+def arrivals(lost: list[tuple[int, int]], *, batch: int = 8, rate: float = 100.0, seconds: float = 60.0, seed: int = 0):
+    """A stream whose packets of `batch` come late by a jittering wait, without those in `lost`; and the true
+    number of each sample."""
+    rng = np.random.default_rng(seed)
+    n = int(seconds * rate) // batch * batch
+    number = np.arange(n)
+    end = (number // batch + 1) * batch / rate
+    wait = np.repeat(0.015 + rng.exponential(0.02, n // batch), batch)
+    there = np.ones(n, bool)
+    for lo, hi in lost:
+        there[lo * batch : hi * batch] = False
+    gyro = motion(number / rate)
+    stamps = np.maximum.accumulate((end + wait)[there])
+    stream = Stream("hand", stamps, np.tile([0, 0, 9.81], (int(there.sum()), 1)), gyro[there], "made")
+    return stream, number[there]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_every_lost_packet_is_counted(seed):
+    """Numbers hold to the sample wherever packets have arrived for a while since the loss."""
+    rng = np.random.default_rng(seed)
+    starts = np.sort(rng.choice(np.arange(40, 700, 30), 5, replace=False))
+    stream, true = arrivals([(int(a), int(a) + int(rng.integers(1, 5))) for a in starts], seed=seed)
+    got = np.flatnonzero(uniform(stream).present)
+    off = (got - got[0]) - (true - true[0])
+    assert np.mean(off == 0) > 0.97
+    assert off[-1] == 0
+
+
+def struck(rate: float, contact_s: float, lag: float = 0.0) -> Samples:
+    """A smooth swing whose rates step and ring at contact; each sample is the mean over its period."""
+    fine = np.arange(0, 1.2, 1e-4)
+    smooth = np.column_stack([20 * np.exp(-(((fine - 0.65) / 0.2) ** 2)), 4 * np.sin(4 * fine), 3 * np.cos(3 * fine)])
+    since = np.maximum(fine - contact_s, 0)[:, None]
+    ring = (since > 0) * np.exp(-since / 0.03) * np.sin(2 * np.pi * 35 * since + 0.8) * [6.0, -4.0, 3.0]
+    whole = smooth + ring
+    edges = np.arange(lag, 1.15, 1 / rate)
+    total = np.concatenate([[[0, 0, 0]], np.cumsum(whole, axis=0)]) * 1e-4
+    at = np.column_stack([np.interp(edges, np.append(fine, fine[-1] + 1e-4), total[:, k]) for k in range(3)])
+    gyro = np.diff(at, axis=0) * rate + 0.01 * np.random.default_rng(2).standard_normal((len(edges) - 1, 3))
+    s = samples("club", rate, gyro, stamps="device")
+    return Samples(**{**s.__dict__, "start_s": lag + 0.5 / rate})
+
+
+@pytest.mark.parametrize("contact_s", [0.6503, 0.6537, 0.6571])
+def test_contact_to_a_millisecond_from_samples_of_ten(contact_s):
+    strikers = [
+        (struck(100, contact_s), 0.4),
+        (struck(100, contact_s, 0.0034), 0.4),
+        (struck(200, contact_s, 0.001), 0.4),
+    ]
+    found = shock(strikers, 0.55, 0.75, 0.66)
+    assert found is not None
+    assert found[0] == pytest.approx(contact_s, abs=0.0015)
+    assert found[1] < 0.006
+
+
+def test_a_swing_that_strikes_nothing_has_no_contact():
+    strikers = [(struck(200, 5.0), 0.4), (struck(100, 5.0), 0.4)]
+    assert shock(strikers, 0.55, 0.75, 0.66) is None
+
+
+def test_one_packet_out_of_place_is_no_contact_while_two_sensors_agree():
+    """A step in one sensor 60 ms before the blow that all three feel."""
+    contact = 0.66
+    false = struck(200, contact)
+    false.gyro[118:124] += 9.0
+    found = shock([(false, 0.4), (struck(100, contact), 0.4), (struck(200, contact, 0.002), 0.4)], 0.55, 0.75, 0.66)
+    assert found is not None
+    assert found[0] == pytest.approx(contact, abs=0.003)
