@@ -71,7 +71,8 @@ class Calibration:
     def of(cls, fitted: Fitted, *, handedness: Handedness, club: str | None = None) -> Calibration:
         """What a fit found that outlasts it. Raises CupbowError where the recording had no poses."""
         solution = fitted.solution
-        if solution is None or not solution.state.mount:
+        guessed = solution is not None and any(h.name == "address" for w in solution.problem.windows for h in w.holds)
+        if solution is None or not solution.state.mount or guessed:
             raise CupbowError("this recording has no poses to calibrate by; record them (hang, handshake …) first")
         problem = solution.problem
         names = tuple(
