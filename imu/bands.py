@@ -363,17 +363,25 @@ def _limit(entry: Mapping[str, Any], label: str) -> Limit:
     return Limit(angle, low, high, _text(entry, label, "source"))
 
 
-def _check(band: Band, limits: Sequence[Limit]) -> None:
-    if band.angle not in ANGLES:
-        raise BandsError(f"unknown angle {band.angle!r}; one of {', '.join(ANGLES)}")
-    events = band.at.split("..")
+def fault(angle: str, at: str, low_deg: float, high_deg: float) -> str | None:
+    """What is wrong with an angle, an event (or "event..event") and an interval in degrees; None where nothing is."""
+    if angle not in ANGLES:
+        return f"unknown angle {angle!r}; one of {', '.join(ANGLES)}"
+    events = at.split("..")
     for event in events:
         if event not in EVENTS:
-            raise BandsError(f"{band.angle}: unknown event {event!r}; one of {', '.join(EVENTS)}")
+            return f"{angle}: unknown event {event!r}; one of {', '.join(EVENTS)}"
     if len(events) > 2 or (len(events) == 2 and EVENTS.index(events[0]) >= EVENTS.index(events[1])):
-        raise BandsError(f"{band.key}: a change runs from one event to a later one")
-    if not (math.isfinite(band.low_deg) and math.isfinite(band.high_deg) and band.low_deg < band.high_deg):
-        raise BandsError(f"{band.key}: low {band.low_deg:g} is not below high {band.high_deg:g}")
+        return f"{angle}@{at}: a change runs from one event to a later one"
+    if not (math.isfinite(low_deg) and math.isfinite(high_deg) and low_deg < high_deg):
+        return f"{angle}@{at}: low {low_deg:g} is not below high {high_deg:g}"
+    return None
+
+
+def _check(band: Band, limits: Sequence[Limit]) -> None:
+    wrong = fault(band.angle, band.at, band.low_deg, band.high_deg)
+    if wrong:
+        raise BandsError(wrong)
     if not band.source.strip():
         raise BandsError(f"{band.key}: a band names its source; write whose judgement it is")
     for limit in limits:

@@ -26,10 +26,11 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from imu import bands
 from imu.errors import CupbowError
 from imu.practice import drill as drills
 from imu.practice.drill import Drill, DrillError, Feedback
-from imu.recording import ANGLES, EVENTS, Handedness
+from imu.recording import EVENTS, Handedness
 
 if TYPE_CHECKING:
     from imu.practice.journal import Session
@@ -423,16 +424,9 @@ def _pick(entry: Mapping[str, Any]) -> Pick:
 
 
 def _check_pick(pick: Pick, label: str) -> None:
-    if pick.angle not in ANGLES:
-        raise PlanError(f"{label}: unknown angle {pick.angle!r}; one of {', '.join(ANGLES)}")
-    events = pick.event.split("..")
-    for event in events:
-        if event not in EVENTS:
-            raise PlanError(f"{label}: unknown event {event!r}; one of {', '.join(EVENTS)}")
-    if len(events) > 2 or (len(events) == 2 and EVENTS.index(events[0]) >= EVENTS.index(events[1])):
-        raise PlanError(f"{label}: event {pick.event!r}: a change runs from one event to a later one")
-    if not (math.isfinite(pick.low_deg) and math.isfinite(pick.high_deg) and pick.low_deg < pick.high_deg):
-        raise PlanError(f"{label}: low {pick.low_deg:g} is not below high {pick.high_deg:g}")
+    wrong = bands.fault(pick.angle, pick.event, pick.low_deg, pick.high_deg)
+    if wrong:
+        raise PlanError(f"{label}: {wrong}")
 
 
 def _day(entry: Mapping[str, Any], number: int, known: Mapping[str, Drill]) -> Day:
