@@ -850,7 +850,7 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
             )
         changes[name] = per
     tempo = _tempo(moments)
-    grade, reasons = _grade(fitted, values, moments)
+    grade, reasons = _grade(fitted, w, values, moments)
     trace = _trace(fitted, w, dense, sd, address, moments, rough)
     stances = _stances(solution, w, at, dense, known, moments)
     peak = rough.peak_rate
@@ -1121,7 +1121,7 @@ def _kind(rough: swing.Rough, moments: Mapping[str, swing.Moment], dense: kinema
 
 
 def _grade(
-    fitted: Fitted, values: Mapping[str, Mapping[str, Value]], moments: Mapping[str, swing.Moment]
+    fitted: Fitted, w: int, values: Mapping[str, Mapping[str, Value]], moments: Mapping[str, swing.Moment]
 ) -> tuple[str, list[str]]:
     reasons = []
     worst = 0
@@ -1137,6 +1137,14 @@ def _grade(
         worst = 2
     elif key.u95_deg is not None and key.u95_deg > 7:
         reasons.append(f"the wrist at the top is known to ±{key.u95_deg:.0f}° only")
+        worst = max(worst, 1)
+    assert fitted.solution is not None
+    problem = fitted.solution.problem
+    if problem.believed[w] < 1.0:
+        reasons.append("a sensor lost a whole turn in this swing")
+        worst = max(worst, 1)
+    elif problem.trust[w] < 0.7:
+        reasons.append("the sensors disagree in this swing more than in the others")
         worst = max(worst, 1)
     address = moments["address"].t_s
     if address is not None and any(t < address for t, _ in fitted.slips):
