@@ -59,6 +59,17 @@ def register(app: Dash, service: Service, page: str) -> None:
         return await asyncio.to_thread(_guarded, service, page, asked)
 
     @app.callback(
+        Output(f"{page}-change-asked", "data", allow_duplicate=True),
+        Input({"type": f"{page}-change-club", "key": ALL}, "n_clicks"),
+        State(f"{page}-change-asked", "data"),
+        prevent_initial_call=True,
+    )
+    def with_club(clicks: list[Any], asked: dict[str, Any]) -> Any:
+        if not any(clicks) or not ctx.triggered_id or not asked:
+            return no_update
+        return asked | {"club": str(ctx.triggered_id["key"]), "said": "", "fault": ""}
+
+    @app.callback(
         Output(f"{page}-change-asked", "data"),
         Input({"type": f"{page}-pick", "key": ALL}, "n_clicks"),
         Input({"type": f"{page}-pick-do", "key": ALL}, "n_clicks"),
@@ -165,7 +176,7 @@ def shown(library: Library, page: str, asked: Mapping[str, Any]) -> list[Any]:
     )
     if asked.get("brief"):
         return [told, *_brief(found, standing, page, asked)]
-    parts: list[Any] = [told, _chain(found.account)]
+    parts: list[Any] = [told, _chain(found, page)]
     if standing is not None and student is not None:
         parts.append(_standing(standing, student, page))
     parts.append(_candidates(found, standing, page))
@@ -261,11 +272,14 @@ def _pick_button(c: Candidate, page: str, words: str) -> html.Button:
 
 
 # -- the chain -----------------------------------------------------------------------------------------
-def _chain(account: Account) -> html.Section:
-    used = say("change.used", n=account.swings, kind=say(f"kind.{account.kind}"), recordings=account.recordings)
+def _chain(found: Outlook, page: str) -> html.Section:
+    account = found.account
+    kind = ", ".join(x for x in (found.club, say(f"kind.{account.kind}")) if x)
+    used = say("change.used", n=account.swings, kind=kind, recordings=account.recordings)
     gone = ", ".join(f"{n} {why}" for why, n in account.left_out.items())
     parts: list[Any] = [
         html.H2(say("change.chain"), className="card-title"),
+        _clubs(found, page),
         html.P(chain_says(account), className="change-say"),
         html.P(used + (" " + say("change.left_out", what=gone) if gone else ""), className="note"),
     ]
@@ -274,6 +288,22 @@ def _chain(account: Account) -> html.Section:
     if account.shares:
         parts.append(_each_swing(account))
     return html.Section(parts, className="card change-chain")
+
+
+def _clubs(found: Outlook, page: str) -> html.Div | None:
+    """One chain a club: which, where the lesson had several."""
+    if len(found.clubs) < 2:
+        return None
+    buttons = [
+        html.Button(
+            club,
+            id={"type": f"{page}-change-club", "key": club},
+            type="button",
+            **ui.aria(pressed="true" if club == found.club else "false"),
+        )
+        for club in found.clubs
+    ]
+    return html.Div(buttons, className="segments no-print", role="group", **ui.aria(label=say("change.club")))
 
 
 def _evidence(account: Account) -> html.Details:

@@ -83,6 +83,9 @@ def run(args: argparse.Namespace) -> int:
             bands=bands,
         )
         _told(found.candidates, args)
+        others = [club for club in found.clubs if club != found.club]
+        if others and args.club is None and args.json is None:
+            print(f"Also swung in that lesson: {', '.join(others)} (--club).")
         if args.pick is not None:
             _pick(library, student, found, args)
         if args.bands_out is not None:

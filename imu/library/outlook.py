@@ -26,6 +26,7 @@ class Outlook:
     today: LessonSet
     earlier: tuple[LessonSet, ...]
     candidates: Candidates
+    clubs: tuple[str, ...] = ()  # all that were swung in that lesson
 
     @property
     def account(self) -> Account:
@@ -75,7 +76,8 @@ def outlook(
         flights=flights_of((today, *earlier)),
         geometry=geometry,
     )
-    return Outlook(today, earlier, candidates(account))
+    clubs = next(line.clubs for line in lines if line.lesson.id == latest)
+    return Outlook(today, earlier, candidates(account), tuple(clubs))
 
 
 def flights_of(held: Sequence[LessonSet]) -> dict[Swing, Flight]:
