@@ -37,7 +37,7 @@ class ChosenBands:
 
     @property
     def name(self) -> str:
-        return self.bands.name or self.key
+        return say("bands.shipped") if self.bands.name == target.shipped().name else self.bands.name or self.key
 
     def judge(self, measurement: Measurement) -> Measurement:
         return target.judge_again(measurement, self.bands)
@@ -61,7 +61,7 @@ def sets(folder: Path) -> list[tuple[str, str]]:
             own.append((path.stem, target.load(path).name or path.stem))
         except CupbowError:
             continue  # said when it is chosen; the others stay
-    return [(SHIPPED, target.shipped().name), *own, (NONE, say("bands.none"))]
+    return [(SHIPPED, say("bands.shipped")), *own, (NONE, say("bands.none"))]
 
 
 def key_of(name: str) -> str:

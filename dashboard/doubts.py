@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from dashboard.figures import NUMBERS
 from dashboard.sentence import sided
-from dashboard.words import listed, say
+from dashboard.words import because, listed, say, within
 from imu.measured import Measurement, Swing, Value
 from imu.recording import EVENTS, ROLES
 
@@ -32,7 +32,7 @@ def doubts(swing: Swing, measurement: Measurement) -> list[str]:
     for role in ROLES:
         lost = [a for a in NEEDS[role] if not any(v.known for v in swing.angles.get(a, {}).values())]
         if role not in worn and lost:
-            names = listed([say(f"angle.{a}").lower() for a in lost])
+            names = listed([within(say(f"angle.{a}")) for a in lost])
             lines.append(say("unknown.no_sensor", role=say(f"role.{role}"), angles=names))
     lines += _unread(swing, worn)
     lines += [
@@ -77,10 +77,10 @@ def _unread(swing: Swing, worn: Iterable[str]) -> list[str]:
         if any(set(angles) <= set(NEEDS[role]) for role in absent):
             continue  # said already: the sensor is not worn
         events = list(dict.fromkeys(e for _, e in places))
-        names = listed([say(f"angle.{a}") if n == 0 else say(f"angle.{a}").lower() for n, a in enumerate(angles)])
+        names = listed([say(f"angle.{a}") if n == 0 else within(say(f"angle.{a}")) for n, a in enumerate(angles)])
         if len(events) == 1:
             names = f"{names} {say(f'at.{events[0]}')}"
-        lines.append(say("unknown.values", angles=names, reason=reason.rstrip(".")))
+        lines.append(say("unknown.values", angles=names, reason=because(reason).rstrip(".")))
     return lines
 
 

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from dashboard.sentence import sided, whole_doubt
-from dashboard.words import count, group, say
+from dashboard.words import because, count, group, say, within
 from imu.measured import Measurement, Swing, SwingTrace, Value, Verdict
 from imu.recording import EVENTS, Array
 
@@ -133,7 +133,7 @@ def cell(angle: str, value: Value, band: Verdict | None, *, aspect: float) -> Fi
         "text": say("value.none") if value.value_deg is None else whole(value.value_deg),
         "doubt": "" if value.u95_deg is None else f"±{whole_doubt(value.u95_deg)}",
         "sided": sided(angle, value),
-        "reason": None if value.known else (value.reason or say("value.reason")),
+        "reason": None if value.known else because(value.reason),
         "band": None if band is None else [band.low_deg, band.high_deg],
         "level": None if band is None else level(value, band, aspect=aspect),
         "word": verdict_word(angle, value, band),
@@ -157,7 +157,7 @@ def spoken(angle: str, value: Value, band: Verdict | None) -> str:
     """A reading for the ear: "Wrist 21 degrees cupped, plus or minus 3: cup side of the band"."""
     name = say(f"angle.{angle}")
     if value.value_deg is None:
-        return say("value.spoken_none", angle=name, reason=value.reason or say("value.reason"))
+        return say("value.spoken_none", angle=name, reason=because(value.reason))
     size = math.floor(abs(value.value_deg) + 0.5)
     u95 = whole_doubt(value.u95_deg or 0.0)
     if size == 0:
@@ -238,7 +238,7 @@ def _changes(swing: Swing) -> list[Figure]:
             if band is None and (angle, at) != ("wrist_flexion", "top..shaft_level_down"):
                 continue
             first, _, last = at.partition("..")
-            a, b = say(f"event.{first}").lower(), say(f"event.{last}").lower()
+            a, b = within(say(f"event.{first}")), within(say(f"event.{last}"))
             label = say("numbers.change_label", angle=say(f"angle.{angle}"), a=a, b=b)
             out.append({"key": f"{angle}@{at}", "label": label, "cell": cell(angle, value, band, aspect=3.6)})
     return out

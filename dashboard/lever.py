@@ -12,7 +12,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from dashboard.figures import Figure
-from dashboard.words import group, say
+from dashboard.words import because, group, say
 from imu.measured import Measurement, Swing, Value
 from imu.recording import EVENTS
 from imu.whatif import SAYINGS, TURNS, Path, forearm_shaft, paths
@@ -124,7 +124,5 @@ def _place(swing: Swing, event: str, turn: str, path: Path | str, arm: Value) ->
             }
             for angle in told
         ],
-        "missed": [
-            say("lever.missed", angle=say(f"angle.{a}"), reason=v.reason or say("value.reason")) for a, v in missed
-        ],
+        "missed": [say("lever.missed", angle=say(f"angle.{a}"), reason=because(v.reason)) for a, v in missed],
     }

@@ -17,7 +17,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from dashboard.words import listed, say
+from dashboard.words import listed, say, within
 from imu.measured import Swing, Value, Verdict
 from imu.recording import EVENTS
 
@@ -85,7 +85,7 @@ def sentence(swing: Swing) -> Sentence:
     items = [
         say(
             "sentence.also_item",
-            angle=say(f"angle.{r.angle}").lower(),
+            angle=within(say(f"angle.{r.angle}")),
             at=say(f"at.{r.event}"),
             side=say(f"side_{r.verdict}.{r.angle}"),
         )
@@ -109,9 +109,9 @@ def _changes_out(swing: Swing) -> list[str]:
             found.append(
                 say(
                     "sentence.change_item",
-                    angle=say(f"angle.{angle}").lower(),
-                    a=say(f"event.{first}").lower(),
-                    b=say(f"event.{last}").lower(),
+                    angle=within(say(f"angle.{angle}")),
+                    a=within(say(f"event.{first}")),
+                    b=within(say(f"event.{last}")),
                     side=say(f"side_{band.verdict}.{angle}"),
                 )
             )

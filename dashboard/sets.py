@@ -17,6 +17,7 @@ from dashboard.service import Busy, Entry, Failed, Ready, Service
 from dashboard.words import count, say
 from imu.compare import Part, SwingSet
 from imu.errors import CupbowError, UsageError
+from imu.settings import load_settings
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -60,12 +61,12 @@ class Pending:
 
 
 def day_words(stamp: str, *, year: bool = False) -> str:
-    """ "24 May", empty for what is no date."""
+    """ "24 May" as the user's language writes it, empty for what is no date."""
     try:
         when = datetime.fromisoformat(stamp)
     except ValueError:
         return ""
-    return f"{when.day} {when:%B}" + (f" {when.year}" if year else "")
+    return load_settings().day(when.date(), year=year)
 
 
 def day_of(entry: Entry) -> str:

@@ -29,6 +29,7 @@ CHOICES: dict[str, tuple[str, ...]] = {
 """What each setting may be."""
 
 _DATES_OF = {"en": "en_GB", "de": "de"}  # 24 May 2026; who writes May 24, 2026 sets month-day
+_HEADINGS = {"en": "d MMMM", "de": "d. MMMM"}
 _PATTERNS = {"iso": "yyyy-MM-dd", "day-month": "d MMM yyyy", "month-day": "MMM d, yyyy"}
 _PAPER_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}  # ISO 216; ANSI/ASME Y14.1 size A
 
@@ -47,6 +48,13 @@ class Settings:
                 raise UsageError(f"setting {name} is {getattr(self, name)!r}; choose {' or '.join(allowed)}")
 
     # -- as text -------------------------------------------------------------------------------
+    def day(self, day: date, *, year: bool = True) -> str:
+        """A day as a heading has it, its month in letters: 24 May 2026, 24. Mai."""
+        from babel.dates import format_date
+
+        written = _HEADINGS[self.language] + (" y" if year else "")
+        return format_date(day, written, locale=_DATES_OF[self.language])
+
     def date(self, day: date | datetime) -> str:
         """A day; a moment is given as the day it was on this machine's clock."""
         from babel.dates import format_date

@@ -71,8 +71,17 @@
   const lines = (text, x, y, gap, props) => text.split("|").map((t, i) => h("text", { ...props, key: (props.key || "") + t + i, x, y: y + i * gap }, t));
 
   /* A name over at most two lines. */
-  function twoLines(name) {
+  /* A name over a column, broken so that it stays clear of its neighbours. */
+  function broken(name, column) {
     const parts = name.split(" ");
+    const rows = twoLines(name, parts);
+    return rows.some((row) => row.length * 6.4 > column) ? parts : rows;
+  }
+
+  /* A name inside a sentence: small, but in a language that writes its nouns with capitals. */
+  const within = (name) => (document.documentElement.lang === "de" ? name : name.toLowerCase());
+
+  function twoLines(name, parts) {
     return parts.length > 2 ? [parts.slice(0, 2).join(" "), parts.slice(2).join(" ")] : name.length > 12 && parts.length > 1 ? parts : [name];
   }
 
@@ -101,7 +110,8 @@
     const here = figure.events.findIndex((e) => e.key === cursor.event);
     const cx = place.length ? x(place[cursor.sample] ?? place[place.length - 1]) : x(Math.max(0, here));
     const back = [], front = [], text = [], zones = [];
-    const Y = { figure: 46, wrist: 128, name: 178, foot: 205 };
+    const names = figure.events.map((e) => broken(e.label, column));
+    const Y = { figure: 46, wrist: 128, name: 178, foot: 173 + 16 * Math.max(2, ...names.map((rows) => rows.length)) };
 
     back.push(h("rect", { key: "sel", className: "selected", x: x(here) - column / 2 + 3, y: 2, width: column - 6, height: Y.foot - 2, rx: 9 }));
     lines(w.front, 0, 26, 18, { className: "note", key: "wf" }).forEach((e) => text.push(e));
@@ -110,7 +120,7 @@
       front.push(h("g", { key: "a" + k }, d.armShape(figure.pose, e.sample, x(k), Y.figure, 1.02)));
       const wrist = figure.panels[0].cells[k].value;
       front.push(h("g", { key: "w" + k }, d.wristShape(e.sample === null ? null : wrist, x(k), Y.wrist, 0.92)));
-      twoLines(e.label).forEach((t, i) => text.push(h("text", { key: "n" + k + i, x: x(k), y: Y.name + i * 16, className: "event-name mid" + (k === here ? " strong" : "") + (e.t === null ? " faint" : "") }, t)));
+      names[k].forEach((t, i) => text.push(h("text", { key: "n" + k + i, x: x(k), y: Y.name + i * 16, className: "event-name mid" + (k === here ? " strong" : "") + (e.t === null ? " faint" : "") }, t)));
     });
 
     /* Seconds: between the events, or as an axis with leaders to the columns above. */
@@ -143,9 +153,9 @@
       const toY = (v) => y1 - ((v - low) / (high - low)) * (y1 - y0);
       if (panel.tall) {
         text.push(h("text", { key: "p" + k, x: 0, y: y0 + 34, className: "note" }, panel.plus));
-        front.push(h("g", { key: "ip" + k }, d.stick("plus", 56, y0 + 30)));
+        front.push(h("g", { key: "ip" + k }, d.stick("plus", Math.max(56, panel.plus.length * 7.4 + 6), y0 + 30)));
         text.push(h("text", { key: "m" + k, x: 0, y: y1 - 22, className: "note" }, panel.minus));
-        front.push(h("g", { key: "im" + k }, d.stick("minus", 58, y1 - 26)));
+        front.push(h("g", { key: "im" + k }, d.stick("minus", Math.max(58, panel.minus.length * 7.4 + 6), y1 - 26)));
       } else {
         text.push(h("text", { key: "p" + k, x: 0, y: y0 + 31, className: "note" }, panel.plus));
         text.push(h("text", { key: "m" + k, x: 0, y: y0 + 47, className: "note" }, panel.minus));
@@ -250,7 +260,7 @@
       h("div", { className: "card now-panel" },
         h("svg", { viewBox: "-26 -42 52 76", width: 116, height: 170, "aria-hidden": true }, d.wristShape(wrist.value, 0, 0, 1)),
         h("div", { className: "now-text" },
-          h("p", { className: "now-name" }, figure.events[here].label + (panel === figure.panels[0] ? "" : ", " + panel.label.toLowerCase())),
+          h("p", { className: "now-name" }, figure.events[here].label + (panel === figure.panels[0] ? "" : ", " + within(panel.label))),
           h("p", { className: "now-number", "data-cell": `${panel.angle}@${figure.events[here].key}` }, c.value === null ? c.text : c.text + "°", c.doubt ? h("span", { className: "doubt" }, " " + c.doubt.replace("±", "± ")) : null),
           c.reason ? h("p", { className: "note" }, c.reason) : c.level ? h(React.Fragment, null,
             h(d.Level, { level: c.level, width: Math.min(190, width - 190), height: 36, label: c.spoken }),
@@ -268,8 +278,8 @@
           h("line", { className: "cursor", x1: cx, x2: cx, y1: y0, y2: y1 }),
           h("circle", { className: "cursor-handle big", cx, cy: y1 + 14, r: 13 }),
           h("path", { className: "cursor-arrows", d: `M${cx - 3},${y1 + 9} l-5,5 l5,5 M${cx + 3},${y1 + 9} l5,5 l-5,5` }),
-          Math.abs(cx - x(0)) > 60 ? h("text", { x: x(0), y: y1 + 19, className: "note" }, figure.events[0].label.toLowerCase()) : null,
-          Math.abs(cx - x(9)) > 60 ? h("text", { x: x(9), y: y1 + 19, className: "note end" }, figure.events[9].label.toLowerCase()) : null)));
+          Math.abs(cx - x(0)) > 60 ? h("text", { x: x(0), y: y1 + 19, className: "note" }, within(figure.events[0].label)) : null,
+          Math.abs(cx - x(9)) > 60 ? h("text", { x: x(9), y: y1 + 19, className: "note end" }, within(figure.events[9].label)) : null)));
   }
 
   function Table({ figure, cursor, shown }) {

@@ -21,10 +21,11 @@ from dashboard.lever import lever_figure
 from dashboard.pages import Page
 from dashboard.sentence import sentence
 from dashboard.service import FILED, Busy, Entry, Failed, Ready, Service
-from dashboard.words import count, group, listed, say
+from dashboard.words import count, group, listed, say, within
 from imu.errors import CupbowError
 from imu.measured import Measurement, Swing
 from imu.recording import EVENTS
+from imu.settings import load_settings
 
 PATH = "/swings"
 POLL_MS = 400
@@ -268,7 +269,7 @@ def _day(stamp: str) -> str:
         when = datetime.fromisoformat(stamp)
     except ValueError:
         return ""
-    return f"{when.day} {when:%B %Y}"
+    return load_settings().day(when.date())
 
 
 def _waiting(state: Busy) -> html.Section:
@@ -444,4 +445,4 @@ def _bands(service: Service, state: Ready) -> ui.BandEditor:
 
 def _change_name(at: str) -> str:
     first, _, last = at.partition("..")
-    return say("bands.change", a=say(f"event.{first}"), b=say(f"event.{last}").lower())
+    return say("bands.change", a=say(f"event.{first}"), b=within(say(f"event.{last}")))

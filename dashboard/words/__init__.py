@@ -20,6 +20,11 @@ FIRST = "en"
 LANGUAGE = load_settings().language
 """The user's, as it was when the program started."""
 
+CAPITAL_NOUNS = ("de",)
+
+REASONS = {"the face's heading means aim only near address and impact": "value.reason_aim"}
+"""Reasons that stand in the results of every swing, and their words."""
+
 
 def say(key: str, /, **fields: object) -> str:
     """The words at `key`, with its `{fields}` filled."""
@@ -34,6 +39,16 @@ def count(key: str, n: int, /, **fields: object) -> str:
 def group(prefix: str) -> dict[str, str]:
     """All words under a prefix, for scripts in the browser: their keys lose the prefix."""
     return {key[len(prefix) + 1 :]: text for key, text in catalogue().items() if key.startswith(prefix + ".")}
+
+
+def within(name: str) -> str:
+    """A name inside a sentence: small, but in a language that writes its nouns with capitals."""
+    return name if LANGUAGE in CAPITAL_NOUNS else name.lower()
+
+
+def because(reason: str | None) -> str:
+    """Why there is no value, in the user's words; what has none there stays as the results say it."""
+    return say(REASONS[reason]) if reason in REASONS else reason or say("value.reason")
 
 
 def listed(items: list[str]) -> str:
