@@ -92,7 +92,7 @@
     const w = figure.words;
     const [given, setGiven] = React.useState("");
     const [club, setClub] = React.useState(""), [from, setFrom] = React.useState("1"), [to, setTo] = React.useState(""), [why, setWhy] = React.useState("");
-    return h("details", { className: "wrong no-print" }, h("summary", null, w.wrong),
+    return h("details", { className: "wrong fold no-print" }, h("summary", null, w.wrong),
       h("form", { className: "filters", onSubmit: (e) => { e.preventDefault(); if (club.trim()) ask({ club, recording: recording.id, from: Number(from) || 1 }); } },
         field(w.from_swing, h("input", { type: "number", min: 1, value: from, onChange: (e) => setFrom(e.target.value) })),
         field(w.club, h("input", { type: "text", value: club, maxLength: 100, list: "clubs-known", onChange: (e) => setClub(e.target.value) })),

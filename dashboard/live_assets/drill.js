@@ -191,7 +191,7 @@ function toldNumber(told, drill) {
   return `${n}° ${n === 0 ? "" : told.value < 0 ? less : more} ± ${Math.round(told.u95)}°`;
 }
 function bandWords(drill) {
-  if (!drill.band) return "";
+  if (!drill.band || drill.kind === "ends") return ""; // of "ends" the board says each when it comes
   const [low, high] = drill.band;
   if (drill.event.includes("..")) {
     const [less, more] = drill.angle === "wrist_flexion" ? [w.towards_cup, w.towards_bow] : [w.less, w.more];

@@ -7,9 +7,10 @@ const ROLES = { forearm: w.arm, hand: w.hand, club: w.club };
 
 export function showGuide(page, message) {
   page.guide = message.finished ? null : message;
-  const guide = page.guide;
+  const guide = page.guide, opened = guide && $("guide").hidden;
   $("guide").hidden = !guide;
   $("instrument").hidden = !!guide;
+  if (opened) window.scrollTo(0, 0); // its button stands lower than what it opens
   if (!guide) return;
   put($("guide-count"), fill(w.step_of, { n: guide.index + 1, of: guide.steps.length }));
   put($("guide-title"), guide.title);
