@@ -1142,7 +1142,7 @@ def _grade(
     problem = fitted.solution.problem
     if problem.believed[w] < 1.0:
         reasons.append("a sensor lost a whole turn in this swing")
-        worst = max(worst, 1)
+        worst = 2
     elif problem.trust[w] < 0.7:
         reasons.append("the sensors disagree in this swing more than in the others")
         worst = max(worst, 1)
