@@ -47,10 +47,14 @@ def test_the_setting_turns_every_page(tmp_path):
         "from dashboard.pages.students import _students_figure\n"
         "from imu.settings import load_settings\n"
         "print([p.label for p in PAGES], 'lang=\"de\"' in INDEX)\n"
-        "print(_students_figure([], load_settings())['words']['search'])"
+        "from dashboard.sets import day_words\n"
+        "from dashboard.words import within\n"
+        "print(_students_figure([], load_settings())['words']['search'])\n"
+        "print(day_words('2026-04-12T23:30:00-05:00', year=True), day_words('2026-04-12'), within('Blatt zum Arm'))"
     )
     environment = os.environ | {"CUPBOW_SETTINGS": str(tmp_path / "settings.toml"), "PYTHONUTF8": "1"}
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=environment, check=True)
     assert "Schwünge" in done.stdout
     assert "'Schüler', 'Neu'] True" in done.stdout
     assert "Schüler suchen" in done.stdout
+    assert "12. April 2026 12. April Blatt zum Arm" in done.stdout  # days and nouns as German writes them

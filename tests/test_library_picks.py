@@ -86,6 +86,22 @@ def test_the_chain_of_a_student_is_of_the_latest_lesson_and_looks_back_at_the_ea
         outlook(library, juno.id, club="putter")
 
 
+def test_a_lesson_with_two_clubs_has_a_chain_for_each_and_the_other_is_named(library, juno, place, capsys):
+    """More swings with the irons must not hide what the driver did."""
+    filed(library, place, juno.id, seed=3, day=17, n=6, club="driver")
+    irons, driver = outlook(library, juno.id), outlook(library, juno.id, club="driver")
+    assert (irons.club, driver.club) == ("7-iron", "driver")
+    assert irons.clubs == driver.clubs == ("7-iron", "driver")
+    assert driver.account.swings == 6
+    at = ["--library", str(place / "library")]
+    assert main(["change", "Juno", *at]) == 0
+    assert "Also swung in that lesson: driver (--club)." in capsys.readouterr().out
+    assert main(["change", "Juno", *at, "--json", "-"]) == 0
+    json.loads(capsys.readouterr().out)
+    assert main(["change", "Juno", *at, "--club", "driver"]) == 0
+    assert "Also swung" not in capsys.readouterr().out
+
+
 def test_flights_noted_in_the_library_are_looked_at(library, juno):
     for f in finding.measured_swings(library, Wanted(student_id=juno.id)):
         face = f.measured.angles["face_since_address"]["impact"].value_deg
