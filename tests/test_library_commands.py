@@ -76,7 +76,7 @@ def test_a_day_of_a_coach(run, tmp_path):
         tmp_path / "user-data" / "bands" / "house.toml"
     ]
     assert not list(find_bytes(tmp_path / "library", spellings(NAME)))
-    assert "new: 1 students, 1 lessons, 1 recordings, 5 swings" in run("import", str(tmp_path / "all.zip"))
+    assert "new: 1 student, 1 lesson, 1 recording, 5 swings" in run("import", str(tmp_path / "all.zip"))
     assert "nothing" in run("import", str(tmp_path / "all.zip"))
     assert json.loads(run("remeasure", "--all", "--jobs", "1", "--json"))["measured"] == 2
     assert "No number moved" in run("remeasure", "--all", "--jobs", "1")

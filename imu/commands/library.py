@@ -367,10 +367,16 @@ def _list_lesson(library: Library, args: argparse.Namespace) -> int:
 
 
 def _list_changes(library: Library, args: argparse.Namespace) -> int:
-    rows = [
-        (c.id, c.at.astimezone().isoformat(timespec="minutes"), c.what, "undone" if c.undone_at else "")
-        for c in library.changes(50)
-    ]
+    from imu.settings import load_settings
+
+    settings = load_settings()
+
+    def at(moment: datetime) -> str:
+        if args.json:
+            return moment.astimezone().isoformat(timespec="minutes")
+        return f"{settings.date(moment)}, {settings.time(moment)}"
+
+    rows = [(c.id, at(c.at), c.what, "undone" if c.undone_at else "") for c in library.changes(50)]
     _table(args, ("change", "when", "what", ""), rows, empty="Nothing was done yet.")
     return 0
 
@@ -602,7 +608,8 @@ def _import(library: Library, args: argparse.Namespace) -> int:
 
     done = import_archive(library, args.file)
     shown = [name for name in ("students", "lessons", "recordings", "swings", "tries") if done.added.get(name)]
-    print("new: " + (", ".join(f"{done.added[name]} {name}" for name in shown) if shown else "nothing, all was here"))
+    counted = [_count(done.added[name], {"tries": "try"}.get(name, name.removesuffix("s"))) for name in shown]
+    print("new: " + (", ".join(counted) if shown else "nothing, all was here"))
     if done.kept:
         print("kept as here: " + ", ".join(f"{count} {name}" for name, count in done.kept.items()))
     return 0
@@ -744,7 +751,7 @@ def _tries(n: int) -> str:
 
 
 def _count(n: int, what: str) -> str:
-    return f"{n} {what}" if n == 1 else f"{n} {what}s"
+    return f"{n} {what}" if n == 1 else f"{n} tries" if what == "try" else f"{n} {what}s"
 
 
 def _table(args: argparse.Namespace, heads: Sequence[str], rows: Sequence[Sequence[Any]], *, empty: str) -> None:
