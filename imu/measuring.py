@@ -24,7 +24,7 @@ from imu.fit import DEG, Axis, Beliefs, Hold, Problem, Solution, State, Window, 
 from imu.measured import Event, Measurement, SensorReport, Stance, Swing, SwingTrace, Value
 from imu.orientation import Track
 from imu.recording import ANGLES, EVENTS, Array, Handedness, Recording, Role
-from imu.repair import Repaired, repair, rigid_map
+from imu.repair import Repaired, held_together, repair, rigid_map
 from imu.timebase import ClockFit, Samples, align, uniform
 
 if TYPE_CHECKING:
@@ -131,6 +131,11 @@ def prepare(recording: Recording, calibration: Calibration | None = None) -> Pre
             if not any(abs(x.top_s - r.top_s) < 0.15 for x in rivals):
                 rough = [x for x in rough if x not in rivals] + [r]
         break
+    if repaired.rigid is not None:
+        hand, club = sensors["hand"], sensors["club"]
+        held = [held_together(repaired.rigid, hand, club, r.takeaway_s, r.finish_s) for r in rough]
+        if np.mean(held or [True]) >= 0.5:  # else the sensors sit otherwise than they are named
+            rough = [r for r, together in zip(rough, held, strict=True) if together]
     rough.sort(key=lambda r: r.takeaway_s)
     aside: dict[tuple[Role, ...], list[swing.Rough]] = {}
     for r in list(rough):

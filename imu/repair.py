@@ -75,6 +75,21 @@ def rigid_map(hand: Samples, club: Samples) -> Rigid | None:
     return Rigid(matrix, offset, rotation, float(np.sqrt(np.mean(left**2))), float(np.mean(agree)))
 
 
+def held_together(rigid: Rigid, hand: Samples, club: Samples, start_s: float, end_s: float) -> bool:
+    """Whether hand and club turned as one body in a stretch, as far as both were seen: a club that is
+    twirled, carried or put away moves in the fingers."""
+    period = max(hand.period_s, club.period_s)
+    t = np.arange(start_s, end_s, period)
+    a, known_a = Rates(hand, period).at(t)
+    b, known_b = Rates(club, period).at(t)
+    size = np.linalg.norm(b, axis=1)
+    use = known_a & known_b & (size > 1.5)
+    if np.count_nonzero(use) < 20:
+        return True
+    left = np.linalg.norm(b[use] - a[use] @ rigid.matrix.T - rigid.offset, axis=1)
+    return bool(np.median(left / size[use]) < 0.3)
+
+
 def repair(sensors: Mapping[Role, Samples]) -> Repaired:
     """Fills what is lost or clipped in every sensor's turn rate.
 
