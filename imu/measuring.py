@@ -957,8 +957,7 @@ def _events(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> dict[str,
     still = cal.runs(calm.still[a:b], 1)
     if still:
         address = samples.start_s + samples.period_s * (a + still[-1][1] - 1)
-        address = max(min(address, takeaway), window_start := track.start_s + 0.05)
-        del window_start
+        address = max(min(address, takeaway), track.start_s + 0.05)
     else:
         address = takeaway
     top_guess = rough
