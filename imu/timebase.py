@@ -334,11 +334,13 @@ def _at_longest_wait(lost: np.ndarray, wait: Array) -> np.ndarray:
 def _early_line(number: np.ndarray, arrival: Array, period: float) -> tuple[float, float]:
     """Line along the early edge: through the earliest arrival of every stretch."""
     slope, start = period, float(np.min(arrival - period * number))
-    pieces = max(8, min(200, len(arrival) // 40))
-    bounds = np.linspace(0, len(arrival), pieces + 1).astype(int)
+    # short stretches: a packet numbered one too high seems early, and in an hour there are hundreds
+    pieces = max(8, len(arrival) // 40)
+    bounds = np.linspace(0, len(arrival), pieces + 1).astype(int)[:-1]
+    piece = np.repeat(np.arange(pieces), np.diff(bounds, append=len(arrival)))
     for _ in range(5):
         residual = arrival - (start + slope * number)
-        keep = np.array([lo + int(np.argmin(residual[lo:hi])) for lo, hi in itertools.pairwise(bounds) if hi > lo])
+        keep = np.flatnonzero(residual == np.minimum.reduceat(residual, bounds)[piece])
         r = residual[keep]
         keep = keep[np.abs(r - np.median(r)) <= 3 * 1.4826 * np.median(np.abs(r - np.median(r))) + 1e-6]
         if len(keep) < 3:

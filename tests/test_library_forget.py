@@ -70,7 +70,7 @@ def test_no_byte_of_the_name_is_left_and_others_keep_all(tmp_path):
     needles = spellings(NAME)
     assert len(list(find_bytes(library.root, needles))) >= 8, "the search finds it where it was put"
     done = forget(library, juno)
-    assert (done.lessons, done.recordings, done.swings) == (1, 2, 10)
+    assert (done.gone.lessons, done.gone.recordings, done.gone.swings) == (1, 2, 10)
     assert (done.left, done.waiting) == ((), False)
     assert "exported" in done.out_of_reach[0]
     assert list(find_bytes(library.root, needles)) == []

@@ -265,7 +265,7 @@ def _forget(library: Library) -> tuple[Cost, Cost, int]:
     many = others[: max(len(others) // 10, 1)]
     done = []
     together = _once(lambda: done.append(forget_all(library, many)), library)
-    return alone, together, done[0].swings
+    return alone, together, done[0].gone.swings
 
 
 def show(size: dict[str, Any]) -> None:

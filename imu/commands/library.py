@@ -19,6 +19,7 @@ from imu.errors import CupbowError, UsageError
 
 if TYPE_CHECKING:
     from imu.library import Library
+    from imu.library.forget import Going
     from imu.library.schema import Lesson, Student
 
 NOT_ALL = 3  # something could not be read or measured; the rest was done
@@ -545,37 +546,48 @@ def _forget_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _forget(library: Library, args: argparse.Namespace) -> int:
-    from imu.library import finding
-    from imu.library.forget import forget_all
+    from platformdirs import user_cache_path, user_data_path
 
+    from imu.library import finding
+    from imu.library.forget import forget_all, would_go
+
+    caches, beside = [user_cache_path("cupbow", appauthor=False)], [user_data_path("cupbow", appauthor=False)]
     chosen = {student.id: student.name for student in (finding.student_named(library, who) for who in args.who)}
     if not args.yes:
         if not sys.stdin.isatty():
             raise UsageError("this deletes the student for good: say --yes")
-        for line in finding.students(library):
-            if line.student.id in chosen:
-                lessons = _count(line.lessons + line.practices, "lesson")
-                print(f"{line.student.name}: {lessons}, {_count(line.swings, 'swing')}")
-        print("This cannot be undone.")
+        for identity, name in chosen.items():
+            print(f"{name}: {_going(would_go(library, [identity], beside=beside))}")
+        print("This cannot be undone. `cupbow export FILE.zip --student NAME` keeps a copy first.")
         for name in chosen.values():
             if input(f"Type the name to delete all of it ({name}): ").strip() != name:
                 print("Nothing was deleted.")
                 return 1
-    from platformdirs import user_cache_path, user_data_path
-
-    places = user_cache_path("cupbow", appauthor=False), user_data_path("cupbow", appauthor=False)
-    done = forget_all(library, list(chosen), caches=places[:1], beside=places[1:])
-    print(
-        f"forgotten: {_count(done.recordings, 'recording')}, {_count(done.swings, 'swing')}, reports, journal, caches"
-    )
+    done = forget_all(library, list(chosen), caches=caches, beside=beside)
+    print(f"forgotten: {_going(done.gone)}, journal, caches")
     for place in done.left:
         print(f"! the name still stands in {place}", file=sys.stderr)
     if done.waiting:
         print("! another program has the library open: last traces go when it is next opened alone", file=sys.stderr)
+    if done.undeleted:
+        folders = _count(done.undeleted, "folder")
+        print(f"! {folders} cannot be deleted yet: tried again whenever the library is opened", file=sys.stderr)
+    if done.fault:
+        print(f"! stopped on the way ({done.fault}): the rest goes when the library is next opened", file=sys.stderr)
     print("Out of reach from here:")
     for place in done.out_of_reach:
         print(f"  - {place}")
-    return 0
+    return 0 if done.finished else NOT_ALL
+
+
+def _going(going: Going) -> str:
+    """What forgetting deletes, in words."""
+    practices = [_count(going.practices, "practice session")] if going.practices else []
+    tries = [_tries(going.tries)] if going.tries else []
+    uploads = [_count(going.uploads, "upload")] if going.uploads else []
+    parts = [_count(going.lessons, "lesson"), *practices, _count(going.recordings, "recording")]
+    parts += [_count(going.swings, "swing"), *tries, _count(going.letters, "letter"), *uploads]
+    return ", ".join(parts)
 
 
 # -- archives --------------------------------------------------------------------------------------

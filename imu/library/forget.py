@@ -4,53 +4,113 @@ from __future__ import annotations
 
 import json
 import mmap
+import os
 import sqlite3
 import unicodedata
-from collections.abc import Iterator, Sequence
-from contextlib import closing, suppress
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing, contextmanager, suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from filelock import FileLock, Timeout
 from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
-from imu.errors import UsageError
+from imu.errors import CupbowError, UsageError
 from imu.library import files
 from imu.library.filing import drop_measured
 from imu.library.schema import Change, ChangedRow, Lesson, Note, Picked, Recording, Student, Swing, Trash, Try
-from imu.library.store import STORE, Library
+from imu.library.store import STORE, Library, LibraryError, saying
 
-OUT_OF_REACH = (
-    "archives, letters, plans and pictures that were exported, printed or sent",
-    "the folders from which recordings were added",
-    "what calls the student by another name, such as a letter to a nickname",
-    "backups and snapshots that the machine or a service made of the library's folder",
-    "parts of the disk that were freed, until they are written over",
-)
-SERVER_OUT_OF_REACH = (
-    "the database server's own logs, write-ahead log, replicas and dumps: ask whoever runs it",
-    "rows that the server has marked as deleted, until its next VACUUM",
-)
-
+REACH = {
+    "sent": "archives, letters, plans and pictures that were exported, printed or sent",
+    "folders": "the folders from which recordings were added",
+    "nickname": "what calls the student by another name, such as a letter to a nickname",
+    "backups": "backups and snapshots that the machine or a service made of the library's folder",
+    "disk": "parts of the disk that were freed, until they are written over",
+}
+"""What no program here can reach, by a key for those who say it in other words."""
+SERVER_REACH = {
+    "server": "the database server's own logs, write-ahead log, replicas and dumps: ask whoever runs it",
+    "vacuum": "rows that the server has marked as deleted, until its next VACUUM",
+}
 
 FEW, PREFIX = 20, 4  # up to so many needles, one search after the other is quicker
 MIX = np.uint32(2654435761)  # Knuth, The Art of Computer Programming vol. 3, 6.4: multiplicative hashing
 
-LETTERS = "letters"
-"""What a folder of letters is called, wherever it lies."""
+LETTERS, UPLOADS = "letters", "uploads"
+"""What a folder of letters, or of files that were not saved yet, is called, wherever it lies."""
+
+SCRUBBING = ".scrub.lock"
+
+STEPS = ("files", "rows", "store", "search")
+"""What forgetting does, in this order; `progress` is told as it comes to each."""
+
+Progress = Callable[[float, str], object]
+
+
+@dataclass(frozen=True)
+class Going:
+    """What forgetting would delete. Recordings and swings count also where they were discarded or left out."""
+
+    names: tuple[str, ...]
+    lessons: int
+    practices: int
+    recordings: int
+    swings: int
+    tries: int
+    letters: int
+    uploads: int  # brought in, not saved yet, and naming a student
+    reach: tuple[str, ...] = ()  # keys of what stays out of reach
 
 
 @dataclass(frozen=True)
 class Forgotten:
     """What was deleted, where the name still stands, and what no program here can reach."""
 
-    lessons: int
-    recordings: int
-    swings: int
+    gone: Going
     left: tuple[str, ...] = ()  # where the name was still found: other people's notes, a namesake
     waiting: bool = False  # another program has the store open: its last traces go when that closes
-    out_of_reach: tuple[str, ...] = field(default=OUT_OF_REACH)
+    undeleted: int = 0  # folders that could not be deleted, and are tried again when the library is opened
+    fault: str = ""  # what stopped it once the rows were gone; the rest is done when the library is next opened
+
+    @property
+    def finished(self) -> bool:
+        return not (self.waiting or self.undeleted or self.fault)
+
+    @property
+    def out_of_reach(self) -> tuple[str, ...]:
+        return tuple((REACH | SERVER_REACH)[key] for key in self.gone.reach)
+
+
+def would_go(library: Library, student_ids: Sequence[str], *, beside: Sequence[Path] = ()) -> Going:
+    """What `forget_all` would delete of these students. Raises UsageError where one is not here."""
+    names = _names(library, student_ids)
+    with library.read() as session:
+
+        def counted(model: type, *where: object) -> int:
+            return session.scalar(select(func.count()).select_from(model).where(*where)) or 0  # type: ignore[arg-type]
+
+        lessons = select(Lesson.id).where(Lesson.student_id.in_(student_ids))
+        recordings = select(Recording.id).where(Recording.lesson_id.in_(lessons))
+        kept = counted(Lesson, Lesson.student_id.in_(student_ids), Lesson.kind == "lesson")
+        practices = counted(Lesson, Lesson.student_id.in_(student_ids), Lesson.kind != "lesson")
+        going = Going(
+            names=tuple(names),
+            lessons=kept,
+            practices=practices,
+            recordings=counted(Recording, Recording.lesson_id.in_(lessons)),
+            swings=counted(Swing, Swing.recording_id.in_(recordings)),
+            tries=counted(Try, Try.lesson_id.in_(lessons)),
+            letters=0,
+            uploads=0,
+            reach=(*REACH, *(() if library.local else SERVER_REACH)),
+        )
+    letters, uploads = _owned_beside(library, beside, needles_of(names))
+    reports = (library.reports_of(student_id) for student_id in student_ids)
+    kept_letters = sum(1 for folder in reports if folder.is_dir() for path in folder.rglob("*") if path.is_file())
+    return replace(going, letters=len(letters) + kept_letters, uploads=len(uploads))
 
 
 def forget(library: Library, student_id: str, *, caches: Sequence[Path] = (), beside: Sequence[Path] = ()) -> Forgotten:
@@ -59,19 +119,66 @@ def forget(library: Library, student_id: str, *, caches: Sequence[Path] = (), be
 
 
 def forget_all(
-    library: Library, student_ids: Sequence[str], *, caches: Sequence[Path] = (), beside: Sequence[Path] = ()
+    library: Library,
+    student_ids: Sequence[str],
+    *,
+    caches: Sequence[Path] = (),
+    beside: Sequence[Path] = (),
+    progress: Progress = lambda _fraction, _step: None,
 ) -> Forgotten:
     """Delete students with lessons, recordings, measured values, reports, caches and journal: all or none.
 
     Rewriting the store and searching every byte that is left takes as long for one as for many.
     `caches` are folders outside the library that can be computed again: they go wholly, since they
     hold the student's measured swings without saying whose they are. `beside` are folders of the
-    same user that are searched too: letters there that name the student go, and where else the
-    name stands is said.
+    same user that are searched too: letters and unsaved uploads there that name the student go, and
+    where else the name stands is said.
 
-    This cannot be undone. A program killed on the way has deleted the student or not; what is
-    left to clean is finished when the library is next opened.
+    This cannot be undone. What lies outside the store goes first and the rows after it, so that
+    whatever stops it can be run again: until the rows are gone the student is there to be
+    forgotten, and from then on what is left to clean is finished when the library is next opened.
+    A fault before that is raised; one after it is told in the result.
     """
+    going = would_go(library, student_ids, beside=beside)
+    _not_being_recorded(library, student_ids)
+    needles = needles_of(going.names)
+    progress(0.0, STEPS[0])
+    with _begun(library):
+        for folder in caches:
+            for inside in folder.iterdir() if folder.is_dir() else ():
+                files.remove(inside)
+        for found in _owned_beside(library, beside, needles):
+            for parts in found.values():
+                for path in parts:
+                    files.remove(path)
+    progress(0.1, STEPS[1])
+    fault, waiting = "", False
+    with _scrubbing(library, wait_s=60):
+        try:
+            _delete_rows(library, student_ids)
+        except CupbowError as error:
+            if _still_here(library, student_ids):
+                raise
+            fault = str(error)
+        progress(0.3, STEPS[2])
+        if library.local:
+            try:
+                files.sweep_incoming(library.root)
+                waiting = not _rewrite(library)
+            except (CupbowError, OSError) as error:
+                fault = fault or _told(error)
+    progress(0.6, STEPS[3])
+    left: tuple[str, ...] = ()
+    try:
+        elsewhere = (str(path) for folder in beside for path in find_bytes(folder, needles, without=library.root))
+        left = (*_left(library, going.names, needles), *elsewhere)
+    except (CupbowError, OSError) as error:
+        fault = fault or _told(error)
+    progress(1.0, STEPS[3])
+    return Forgotten(going, left, waiting, _undeleted(library), fault)
+
+
+def _names(library: Library, student_ids: Sequence[str]) -> list[str]:
     with library.read() as session:
         names = []
         for student_id in student_ids:
@@ -79,15 +186,58 @@ def forget_all(
             if student is None:
                 raise UsageError(f"there is no student {student_id[:8]!r} in this library")
             names.append(student.name)
-    lessons = recordings = swings = 0
+    return names
+
+
+def _not_being_recorded(library: Library, student_ids: Sequence[str]) -> None:
+    """A recording that another program writes would be taken from under it, and come back."""
+    from imu.library.live import being_written
+
+    with library.read() as session:
+        lessons = select(Lesson.id).where(Lesson.student_id.in_(student_ids))
+        where = Recording.lesson_id.in_(lessons) & (Recording.state == "open")
+        if any(being_written(library, identity) for identity in session.scalars(select(Recording.id).where(where))):
+            raise UsageError("a recording of this student is being made now; end it first, then forget")
+
+
+@contextmanager
+def _begun(library: Library) -> Iterator[None]:
+    """Faults while the student is still in the store."""
+    try:
+        yield
+    except OSError as error:
+        raise LibraryError(
+            f"{error.filename or library.address}: cannot be deleted ({error.strerror}); the student is still in the "
+            "library: mend it, then forget again"
+        ) from error
+
+
+def _told(error: Exception) -> str:
+    if isinstance(error, OSError):
+        return f"{error.filename or 'the disk'}: {error.strerror or error}"
+    return str(error)
+
+
+def _still_here(library: Library, student_ids: Sequence[str]) -> bool:
+    try:
+        with library.read() as session:
+            return any(session.get(Student, student_id) is not None for student_id in student_ids)
+    except CupbowError:
+        return True
+
+
+def _undeleted(library: Library) -> int:
+    with library.read() as session:
+        return session.scalar(select(func.count()).select_from(Trash)) or 0
+
+
+def _delete_rows(library: Library, student_ids: Sequence[str]) -> None:
+    """Everything in the store that is these students', in one change."""
     with library.placing(), library.write(None) as session:
         forget_changes(session, {i for student_id in student_ids for i in identities_of(session, student_id)})
         for student_id in student_ids:
             lesson_ids = list(session.scalars(select(Lesson.id).where(Lesson.student_id == student_id)))
             recording_ids = list(session.scalars(select(Recording.id).where(Recording.lesson_id.in_(lesson_ids))))
-            counted = select(func.count()).select_from(Swing).where(Swing.recording_id.in_(recording_ids))
-            swings += session.scalar(counted) or 0
-            lessons, recordings = lessons + len(lesson_ids), recordings + len(recording_ids)
             session.execute(delete(Try).where(Try.lesson_id.in_(lesson_ids)))
             session.execute(delete(Picked).where(Picked.student_id == student_id))
             drop_measured(session, recording_ids)
@@ -97,23 +247,6 @@ def forget_all(
             session.add_all(Trash(id=identity, coach=library.coach) for identity in (*recording_ids, student_id))
         if library.local:  # in the same change, so that a program killed after it still cleans up
             session.merge(Note(key="scrub", value="due"))
-    for folder in caches:
-        for inside in folder.iterdir() if folder.is_dir() else ():
-            files.remove(inside)
-    needles = {spelt for name in names for spelt in spellings(name)}
-    elsewhere = tuple(_beside(library, beside, needles))
-    waiting = False
-    if library.local:
-        files.sweep_incoming(library.root)
-        waiting = not scrub(library)
-    return Forgotten(
-        lessons=lessons,
-        recordings=recordings,
-        swings=swings,
-        left=(*_left(library, names, needles), *elsewhere),
-        waiting=waiting,
-        out_of_reach=OUT_OF_REACH if library.local else OUT_OF_REACH + SERVER_OUT_OF_REACH,
-    )
 
 
 def identities_of(session: Session, student_id: str) -> set[str]:
@@ -149,7 +282,27 @@ def _mentioned(row: ChangedRow) -> set[str]:
     return {row.row_id} | {value for image in images for key, value in image.items() if key.endswith("_id")}
 
 
+@contextmanager
+def _scrubbing(library: Library, *, wait_s: float) -> Iterator[None]:
+    """Held while the store is rewritten: one that opens the library meanwhile leaves it to who began."""
+    if not library.local:
+        yield
+        return
+    with saying(library.address), FileLock(library.root / SCRUBBING, timeout=wait_s, mode=0o600):
+        yield
+
+
 def scrub(library: Library) -> bool:
+    """Finish what a forgetting has left in the store's files. False where another program is at it, or
+    keeps the old state alive."""
+    try:
+        with FileLock(library.root / SCRUBBING, timeout=0, mode=0o600):
+            return _rewrite(library)
+    except Timeout:
+        return False
+
+
+def _rewrite(library: Library) -> bool:
     """Make deleted text leave the store's files: rewrite the store, empty its log, and delete the
     copies from before upgrades. False where another program keeps the old state alive."""
     files.remove(library.root / "backups")
@@ -168,6 +321,11 @@ def scrub(library: Library) -> bool:
     return True
 
 
+def needles_of(names: Sequence[str]) -> set[bytes]:
+    """All that is looked for to find any of the names."""
+    return {spelt for name in names for spelt in spellings(name)}
+
+
 def spellings(name: str) -> set[bytes]:
     """The bytes that a name may be: composed or not, UTF-8 or UTF-16, as JSON or URLs write it."""
     from urllib.parse import quote, quote_plus
@@ -184,9 +342,10 @@ def _cases(text: str) -> set[str]:
     return {text, text.lower(), text.upper(), text.title()}
 
 
-def find_bytes(root: Path, needles: set[bytes]) -> Iterator[Path]:
-    """Files under a folder that hold any of the needles in their bytes or in their name."""
-    for path in sorted(root.rglob("*")):
+def find_bytes(root: Path, needles: set[bytes], *, without: Path | None = None) -> Iterator[Path]:
+    """Files under a folder that hold any of the needles in their bytes or in their name; not those
+    below the folder `without`."""
+    for path in _below(root, without and without.resolve()):
         if any(needle in path.name.encode(errors="surrogateescape") for needle in needles):
             yield path
             continue
@@ -199,6 +358,15 @@ def find_bytes(root: Path, needles: set[bytes]) -> Iterator[Path]:
         ):
             if holds_any(content, needles):
                 yield path
+
+
+def _below(root: Path, without: Path | None) -> Iterator[Path]:
+    for place, folders, names in os.walk(root):
+        here = Path(place)
+        if without is not None:
+            folders[:] = [name for name in folders if (here / name).resolve() != without]
+        folders.sort()
+        yield from sorted(here / name for name in (*folders, *names))
 
 
 def holds_any(content: mmap.mmap | bytes, needles: set[bytes]) -> bool:
@@ -230,17 +398,22 @@ def _holds_any_of_many(content: mmap.mmap | bytes, needles: set[bytes]) -> bool:
     return False
 
 
-def _beside(library: Library, folders: Sequence[Path], needles: set[bytes]) -> Iterator[str]:
-    own = library.root.resolve()
+def _owned_beside(
+    library: Library, folders: Sequence[Path], needles: set[bytes]
+) -> tuple[dict[Path, list[Path]], dict[Path, list[Path]]]:
+    """Letters and unsaved uploads in these folders that name a student: what each is, and its files."""
+    letters: dict[Path, list[Path]] = {}
+    uploads: dict[Path, list[Path]] = {}
     for folder in folders:
-        for path in list(find_bytes(folder, needles)) if folder.is_dir() else ():
-            if own == path.resolve() or own in path.resolve().parents:
-                continue
-            if LETTERS in path.relative_to(folder).parts:  # with the other files of the same letter
-                for part in path.parent.glob(f"{path.name.split('.')[0]}.*"):
-                    files.remove(part)
-            else:
-                yield str(path)
+        for path in list(find_bytes(folder, needles, without=library.root)) if folder.is_dir() else ():
+            parts = path.relative_to(folder).parts
+            if LETTERS in parts and path.is_file():  # with the other files of the same letter
+                stem = path.name.split(".")[0]
+                letters[path.parent / stem] = sorted(path.parent.glob(f"{stem}.*"))
+            elif UPLOADS in parts[:-1]:
+                upload = folder.joinpath(*parts[: parts.index(UPLOADS) + 2])
+                uploads[upload] = [upload]
+    return letters, uploads
 
 
 def _left(library: Library, names: Sequence[str], needles: set[bytes]) -> Iterator[str]:

@@ -175,6 +175,20 @@ def recording_id(recorder: Recorder) -> str:
     return recorder.folder.parent.name
 
 
+def being_written(library: Library, identity: str) -> bool:
+    """Whether a living program writes this recording."""
+    folder = library.folder_of(identity)
+    if not folder.is_dir():
+        return False
+    try:
+        with FileLock(folder / _LOCK, mode=0o600).acquire(timeout=0):
+            return False
+    except Timeout:
+        return True
+    except OSError:
+        return False
+
+
 def keep_left_open(library: Library) -> int:
     """Complete what a killed program left half-written; what a living one writes stays. Returns how many."""
     kept = 0
