@@ -41,3 +41,18 @@ def test_the_first_samples_are_not_put_too_early(first):
         assert abs(off[0] - usual) <= 2, seed
         assert np.mean(off == usual) > 0.8, seed
         assert abs(samples.start_s + samples.period_s * (usual - off[0])) < 0.006, seed
+
+
+def test_the_clock_keeps_to_the_samples_for_an_hour():
+    """In an hour hundreds of samples are numbered one too high and so seem early; the line follows the rest. A true
+    clock that runs 40 ppm fast is the line; the radio's shortest waits are all that may stay between."""
+    stamps, number = arrivals(1, seconds=3600.0)
+    stamps = stamps * (1 + 40e-6)
+    still = np.zeros((len(stamps), 3))
+    samples = uniform(Stream("club", stamps, still + np.array([0.0, 0.0, 9.81]), still, source="club.csv"))
+    placed = np.flatnonzero(samples.present)
+    first = number[0] / 400.0 * (1 + 40e-6)
+    off = samples.start_s + samples.period_s * (placed[[0, len(placed) // 2]] - placed[0]) - first
+    true = (number[[0, len(number) // 2]] - number[0]) / 400.0 * (1 + 40e-6)
+    assert np.abs(off - true - np.round((off - true) * 400) / 400).max() < 2e-4
+    assert samples.period_s == pytest.approx((1 + 40e-6) / 400.0, rel=3e-8)
