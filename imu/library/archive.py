@@ -21,6 +21,7 @@ import shutil
 import stat
 import unicodedata
 import zipfile
+import zlib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
@@ -84,14 +85,16 @@ def export_archive(library: Library, path: Path | str, *, student_id: str | None
     if path.is_dir():
         raise ArchiveError(f"{path}: is a folder; name the archive's file, such as {path / 'library.zip'}")
     counts: dict[str, int] = {}
-
-    def write(place: Path) -> None:
-        with zipfile.ZipFile(place, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
-            counts.update(_write_archive(library, archive, student_id))
-
-    write_whole(path, write)
+    write_whole(path, lambda place: counts.update(write_archive(library, place, student_id=student_id)))
     path.chmod(0o600)
     return Exported(counts["students"], counts["recordings"], path.stat().st_size)
+
+
+def write_archive(library: Library, out: Path | IO[bytes], *, student_id: str | None = None) -> dict[str, int]:
+    """As `export_archive`, to a file that is open, or to a path without care for what is there; how many
+    `students` and `recordings` it holds."""
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
+        return _write_archive(library, archive, student_id)
 
 
 def _write_archive(library: Library, archive: zipfile.ZipFile, student_id: str | None) -> dict[str, int]:
@@ -245,7 +248,7 @@ def import_archive(library: Library, path: Path | str) -> Imported:
     try:
         with zipfile.ZipFile(path) as archive, files.incoming(library.root) as place:
             return _take_in(library, archive, path, place)
-    except zipfile.BadZipFile as error:
+    except (zipfile.BadZipFile, zlib.error) as error:
         raise ArchiveError(f"{path}: is not a whole ZIP archive ({error}); fetch or export it again") from None
     except OSError as error:
         raise ArchiveError(f"{path}: {error.strerror or error}; nothing was taken") from None
