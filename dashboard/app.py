@@ -82,6 +82,7 @@ def create_app(service: Service, room: Room | None = None) -> Dash:
     if room is not None:
         from dashboard.live import attach
 
+        service.when_forgotten.append(room.forget)
         attach(server, room, nav=[(page.label, page.path) for page in PAGES])
 
     @server.get("/files/{key:path}", include_in_schema=False)

@@ -146,6 +146,7 @@ class Room:
         self._storing = asyncio.Lock()  # results of one recording in their order
         self._work: set[asyncio.Task[Any]] = set()
         self._temporary: tempfile.TemporaryDirectory[str] | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None  # that of the screens
 
     @property
     def hub(self) -> Hub | None:
@@ -155,6 +156,7 @@ class Room:
     def enter(self, screen: Screen) -> None:
         import json
 
+        self._loop = asyncio.get_running_loop()
         self._screens.add(screen)
         hub = self.hub
         for message in [self._state(screen.own), *(hub.greeting() if hub else [_EMPTY])]:
@@ -178,6 +180,14 @@ class Room:
         self._screens.discard(screen)
         if self.hub is not None:
             self.hub.screens.discard(screen)
+
+    def forget(self, student_id: str) -> None:
+        """A student is gone from the library: no list offers the name any more. From any thread."""
+        self._golfers = [golfer for golfer in self._golfers if golfer.id != student_id]
+        if self._now is not None and self._now.student is not None and self._now.student.id == student_id:
+            self._now.student = self._now.lesson = None
+        if self._loop is not None and not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(self._tell)
 
     def _tell(self) -> None:
         import json

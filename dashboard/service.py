@@ -14,7 +14,7 @@ import os
 import threading
 import tomllib
 from collections import OrderedDict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -26,10 +26,12 @@ import numpy as np
 from dashboard import bandsets
 from dashboard.bandsets import ChosenBands
 from dashboard.uploads import Uploads
+from dashboard.words import say
 from imu.errors import CupbowError
 from imu.measured import Measurement, SwingTrace, write_whole
 
 if TYPE_CHECKING:
+    from imu.library.forget import Forgotten, Going
     from imu.library.store import Library
 
 MANIFEST = "recording.toml"
@@ -101,6 +103,21 @@ class Failed:
 State = Ready | Busy | Failed
 
 
+@dataclass
+class Forgetting:
+    """A student who is being forgotten: how far (0 to 1), at which of `imu.library.forget.STEPS`; then what
+    was done, or the line that says why the student is still there."""
+
+    fraction: float = 0.0
+    step: str = ""
+    done: Forgotten | None = None
+    fault: str = ""
+
+    @property
+    def over(self) -> bool:
+        return self.done is not None or bool(self.fault)
+
+
 class _Cancelled(Exception):
     """The user stopped the measuring."""
 
@@ -152,6 +169,9 @@ class Service:
         self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="measure")
         self._hashes = _Hashes(self._cache / "seen.json")
         self._saved: list[Path] = []
+        self._forgetting: dict[str, Forgetting] = {}  # by the student's identity
+        self.when_forgotten: list[Callable[[str], object]] = []
+        """Called with the identity, from another thread, once a student is gone."""
         self.uploads = Uploads(self._data / "uploads")
 
     # -- recordings --------------------------------------------------------------------------------
@@ -432,6 +452,100 @@ class Service:
             lines = swings(library, Wanted(recording_id=entry.key.removeprefix(FILED)))
         return {line.number: (line.id, line.left_out) for line in lines if line.number is not None}
 
+    # -- forgetting a student ----------------------------------------------------------------------
+
+    def would_forget(self, student_id: str) -> Going:
+        """What forgetting a student would delete. Raises CupbowError where there is none for this coach."""
+        from imu.library.forget import would_go
+
+        with self._there() as library:
+            return would_go(library, [student_id], beside=[self._data])
+
+    def forget(self, student_id: str, typed: str) -> None:
+        """Begins to forget a student wholly, where the name typed is the student's; goes on by itself.
+
+        It waits its turn among the recordings to measure, so that nothing of the student is measured
+        or kept meanwhile; what is not begun there is dropped.
+        """
+        from imu.library.forget import confirms
+
+        going = self.would_forget(student_id)
+        if not confirms(typed, going.names[0]):
+            raise CupbowError(say("forget.not_the_name"))
+        with self._lock:
+            if any(not one.over for one in self._forgetting.values()):
+                raise CupbowError(say("forget.under_way"))
+            state = self._forgetting[student_id] = Forgetting()
+            for job in self._jobs.values():
+                job.cancelled.set()
+            self._jobs.clear()
+        self._pool.submit(self._forget, student_id, going, state)
+
+    def forgetting(self, student_id: str) -> Forgetting | None:
+        """How far forgetting a student is. What it came to is told once, since it may name the student."""
+        with self._lock:
+            state = self._forgetting.get(student_id)
+            if state is not None and state.over:
+                del self._forgetting[student_id]
+            return state
+
+    def _forget(self, student_id: str, going: Going, state: Forgetting) -> None:
+        from imu.library.forget import find_bytes, forget_all, needles_of
+
+        def progress(fraction: float, step: str) -> None:
+            state.fraction, state.step = fraction, step
+
+        try:
+            needles = needles_of(going.names)
+            for key, _ in self.uploads.waiting():
+                if any(find_bytes(self.uploads.place / key, needles)):
+                    self.uploads.discard(key)
+            with self._lock:
+                self._ready.clear()
+                self._failed.clear()
+            self._hashes.clear()
+            with self._there() as library:
+                done = forget_all(library, [student_id], caches=[self._cache], beside=[self._data], progress=progress)
+            for told in self.when_forgotten:
+                told(student_id)
+            # Uploads went above, where the server holds them too.
+            state.done = replace(done, gone=replace(done.gone, uploads=going.uploads))
+        except CupbowError as error:
+            state.fault = str(error)
+        except Exception as error:
+            state.fault = " ".join(f"a fault of the program, {type(error).__name__}: {error}".split())
+
+    def _there(self) -> Library:
+        """The library, to be closed after use. Raises CupbowError where there is none."""
+        library = self.open_library()
+        if library is None:
+            raise CupbowError(say("students.no_library"))
+        return library
+
+    def archive_of(self, student_id: str) -> tuple[int, Iterator[bytes]]:
+        """An archive of one student: its bytes' number, and they. It never has a name on the disk."""
+        import tempfile
+
+        from imu.library.archive import write_archive
+        from imu.library.files import CHUNK, make_part
+        from imu.library.schema import Student
+
+        with self._there() as library:
+            with library.read() as session:
+                if session.get(Student, student_id) is None:
+                    raise CupbowError(say("student.unknown"))
+            out = tempfile.TemporaryFile(dir=make_part(library.root, "incoming"))  # noqa: SIM115 - read later
+            write_archive(library, out, student_id=student_id)
+        size = out.tell()
+        out.seek(0)
+
+        def chunks() -> Iterator[bytes]:
+            with out:
+                while piece := out.read(CHUNK):
+                    yield piece
+
+        return size, chunks()
+
     # -- letters -----------------------------------------------------------------------------------
 
     def letter_file(self, name: str) -> Path:
@@ -511,6 +625,11 @@ class _Hashes:
             self._seen: dict[str, list[Any]] = json.loads(path.read_text(encoding="utf-8"))
         except (OSError, ValueError):
             self._seen = {}
+
+    def clear(self) -> None:
+        """Drop what was seen; the file goes with the rest of the cache."""
+        with self._lock:
+            self._seen.clear()
 
     def of(self, recording: Path) -> str:
         with self._lock:

@@ -94,7 +94,7 @@ class Uploads:
     """Uploads below `place`. Safe to call from several threads."""
 
     def __init__(self, place: Path, *, most_bytes: int = MOST_BYTES, most_files: int = MOST_FILES) -> None:
-        self._place = place
+        self.place = place
         self.most_bytes, self.most_files = most_bytes, most_files
         self._lock = threading.RLock()
         self._open: OrderedDict[str, _Open] = OrderedDict()
@@ -107,10 +107,10 @@ class Uploads:
         waiting = len(self.waiting())
         if waiting >= MOST_INBOXES:
             raise UsageError(f"{waiting} uploads wait to be saved; save or discard one of them first")
-        for path in self._place.iterdir() if self._place.is_dir() else ():
+        for path in self.place.iterdir() if self.place.is_dir() else ():
             if time.time() - _changed(path) > EMPTY_KEPT_S and not any(path.iterdir()):
                 path.rmdir()
-        return Inbox.new(self._place).key
+        return Inbox.new(self.place).key
 
     def add(self, key: str, name: str, chunks: Iterable[bytes]) -> str:
         """Takes a file and gives the name that it is kept under.
@@ -134,12 +134,12 @@ class Uploads:
         """Uploads that are neither saved nor discarded, the latest first: key and names of files."""
         from imu.inbox import Inbox
 
-        if not self._place.is_dir():
+        if not self.place.is_dir():
             return []
         found = []
-        for path in sorted(self._place.iterdir(), key=_changed, reverse=True):
+        for path in sorted(self.place.iterdir(), key=_changed, reverse=True):
             try:
-                names = [p.name for p in Inbox.again(self._place, path.name).files]
+                names = [p.name for p in Inbox.again(self.place, path.name).files]
             except (CupbowError, OSError):
                 continue
             if names:
@@ -217,7 +217,7 @@ class Uploads:
         from imu.inbox import Inbox
 
         inbox = Inbox.again(
-            self._place, key, most_bytes=self.most_bytes, most_files=self.most_files
+            self.place, key, most_bytes=self.most_bytes, most_files=self.most_files
         )  # refuses what is no key, or gone
         with self._lock:
             if key not in self._open:

@@ -479,7 +479,7 @@ def test_nonsense_is_one_line_and_keeps_what_was_read(kept: Uploads, said: dict[
     assert "\n" not in found.fault
     assert found.found is not None
     with pytest.raises(CupbowError):
-        kept.save(key, kept._place.parent / "saved")
+        kept.save(key, kept.place.parent / "saved")
     assert looked(kept, key, {}).fault == ""
     with pytest.raises(UsageError, match="more is said"):
         kept.look(key, {"club": "x" * MOST_SAID})

@@ -70,7 +70,7 @@ def test_the_same_things_work_as_in_a_library_of_ones_own(academy, tmp_path):
         archive.import_archive(own, tmp_path / "edda.zip")
         assert [x.student.name for x in finding.students(own)] == [x.student.name for x in finding.students(edda)]
     done = forget(edda, per)
-    assert done.recordings == 1
+    assert done.gone.recordings == 1
     assert any("server" in line for line in done.out_of_reach)
     assert not edda.folder_of(recording).exists()
     assert [x.student.name for x in finding.students(edda)] == ["Juno Abara"]

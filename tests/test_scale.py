@@ -459,7 +459,7 @@ def test_several_students_are_forgotten_at_once_or_none(tmp_path):
             forget_all(library, [ids[first], "f" * 32])
         assert len(finding.students(library)) == 3
         done = forget_all(library, [ids[first], ids[third]])
-        assert (done.lessons, done.recordings, done.swings, done.left) == (20, 40, 80, ())
+        assert (done.gone.lessons, done.gone.recordings, done.gone.swings, done.left) == (20, 40, 80, ())
         assert [line.student.name for line in finding.students(library)] == [second]
         needles = spellings(first) | spellings(third)
         assert list(find_bytes(library.root, needles)) == []

@@ -14,7 +14,7 @@ from typing import Any
 from dash import Dash, Input, Output, State, html, no_update
 
 from dashboard import components as ui
-from dashboard import one_change
+from dashboard import forgetting, one_change
 from dashboard.components import _Drawn
 from dashboard.figures import cell
 from dashboard.pages import Page
@@ -71,17 +71,20 @@ class LessonSwings(_Asking):
 
 
 def layout(service: Service) -> html.Div:
-    return html.Div(html.Div(id="students-body"), id="students-page")
+    return html.Div([forgetting.poll(), html.Div(id="students-body")], id="students-page")
 
 
 def register(app: Dash, service: Service) -> None:
     """Callbacks; each works in a thread."""
 
-    @app.callback(Output("students-body", "children"), Input("url", "pathname"))
+    @app.callback(Output("students-body", "children"), Output("forget-poll", "disabled"), Input("url", "pathname"))
     async def show(pathname: str) -> Any:
         if not _ours(pathname):
-            return []
-        return await asyncio.to_thread(_guarded, service, lambda library: view(library, pathname))
+            return [], True
+        identity = pathname.removeprefix(PATH).strip("/")
+        if (state := service.forgetting(identity)) is not None:
+            return forgetting.view(state, identity, PATH), state.over
+        return await asyncio.to_thread(_guarded, service, lambda library: view(library, pathname)), True
 
     @app.callback(
         Output("students-body", "children", allow_duplicate=True),
@@ -130,6 +133,7 @@ def register(app: Dash, service: Service) -> None:
         identity = pathname.removeprefix(PATH).strip("/").removeprefix("lesson/")
         return await asyncio.to_thread(_guarded, service, lambda library: corrected(library, identity, ask, asks))
 
+    forgetting.register(app, service, page=PATH, body="students-body")
     one_change.register(app, service, "students")
 
 
@@ -237,6 +241,7 @@ def _one_student(library: Library, student: Student) -> list[Any]:
         html.H1(said, className="say"),
         html.Div([html.Span(fact) for fact in _facts(student)], className="facts"),
         StudentSwings(id="students-swings", figure=figure),
+        forgetting.place(),
     ]
 
 

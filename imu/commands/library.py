@@ -549,7 +549,7 @@ def _forget(library: Library, args: argparse.Namespace) -> int:
     from platformdirs import user_cache_path, user_data_path
 
     from imu.library import finding
-    from imu.library.forget import forget_all, would_go
+    from imu.library.forget import confirms, forget_all, would_go
 
     caches, beside = [user_cache_path("cupbow", appauthor=False)], [user_data_path("cupbow", appauthor=False)]
     chosen = {student.id: student.name for student in (finding.student_named(library, who) for who in args.who)}
@@ -560,7 +560,7 @@ def _forget(library: Library, args: argparse.Namespace) -> int:
             print(f"{name}: {_going(would_go(library, [identity], beside=beside))}")
         print("This cannot be undone. `cupbow export FILE.zip --student NAME` keeps a copy first.")
         for name in chosen.values():
-            if input(f"Type the name to delete all of it ({name}): ").strip() != name:
+            if not confirms(input(f"Type the name to delete all of it ({name}): "), name):
                 print("Nothing was deleted.")
                 return 1
     done = forget_all(library, list(chosen), caches=caches, beside=beside)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from filelock import FileLock, Timeout
+from filelock import FileLock
 from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
@@ -169,13 +169,20 @@ def forget_all(
                 fault = fault or _told(error)
     progress(0.6, STEPS[3])
     left: tuple[str, ...] = ()
+    undeleted = 0
     try:
+        undeleted = _undeleted(library)
         elsewhere = (str(path) for folder in beside for path in find_bytes(folder, needles, without=library.root))
         left = (*_left(library, going.names, needles), *elsewhere)
     except (CupbowError, OSError) as error:
         fault = fault or _told(error)
     progress(1.0, STEPS[3])
-    return Forgotten(going, left, waiting, _undeleted(library), fault)
+    return Forgotten(going, left, waiting, undeleted, fault)
+
+
+def confirms(typed: str, name: str) -> bool:
+    """Whether what was typed is the name, however spaces and accents were entered."""
+    return unicodedata.normalize("NFC", " ".join(typed.split())) == unicodedata.normalize("NFC", " ".join(name.split()))
 
 
 def _names(library: Library, student_ids: Sequence[str]) -> list[str]:
@@ -298,7 +305,7 @@ def scrub(library: Library) -> bool:
     try:
         with FileLock(library.root / SCRUBBING, timeout=0, mode=0o600):
             return _rewrite(library)
-    except Timeout:
+    except OSError:  # a timeout is one
         return False
 
 
