@@ -276,8 +276,9 @@ def test_archives_that_lie_about_themselves(good, tmp_path):
     # damaged on the way: one byte of what is packed, here and there, which what unpacks it may see first, or the sum
     with zipfile.ZipFile(good) as archive:
         info = max(archive.infolist(), key=lambda i: i.compress_size)
-    begins = info.header_offset + 30 + len(info.filename)  # APPNOTE 4.3.7
-    for at in range(begins, begins + info.compress_size, info.compress_size // 20):
+    name, extra = struct.unpack_from("<HH", good.read_bytes(), info.header_offset + 26)  # APPNOTE 4.3.7
+    begins = info.header_offset + 30 + name + extra
+    for at in range(begins, begins + info.compress_size - 8, info.compress_size // 20):  # its last bits may be filling
         data = bytearray(good.read_bytes())
         data[at] ^= 0xFF
         (tmp_path / "damaged.zip").write_bytes(data)
