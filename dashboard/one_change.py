@@ -17,7 +17,7 @@ from fastapi.responses import PlainTextResponse, Response
 
 from dashboard import components as ui
 from dashboard.service import Service
-from dashboard.words import count, say
+from dashboard.words import LANGUAGE, count, number, retold, say
 from imu.cause_words import ball_says, chain_says, says, subject_words
 from imu.causes import Account, Link, explain
 from imu.compare import SwingSet
@@ -26,10 +26,11 @@ from imu.library import picks
 from imu.library.outlook import Outlook, outlook
 from imu.library.schema import Picked, Student
 from imu.library.store import Library
-from imu.one_change import Candidate, candidates, costs_words, gives_words, overdone_words, rests_words
+from imu.one_change import Candidate, candidates, costs_words, evidence_words, gives_words, overdone_words, rests_words
 from imu.practice.drill import comfort
 from imu.settings import load_settings
-from imu.wording import capital, side_words
+from imu.wording import side_words
+from imu.words import capital
 
 PLAN = "/plan-file"
 MOST_SHARES = 60
@@ -132,7 +133,7 @@ def _act(service: Service, asked: Mapping[str, Any], do: bool, key: str, typed: 
             picks.edit(library, standing.id, thought=thought, band=(float(low), float(high)), days=7 * weeks)
             return {"said": say("change.kept"), "fault": ""}
     except CupbowError as error:
-        return {"said": "", "fault": str(error)}
+        return {"said": "", "fault": retold(str(error))}
 
 
 def _pick(service: Service, library: Library, asked: Mapping[str, Any], key: str) -> None:
@@ -140,7 +141,7 @@ def _pick(service: Service, library: Library, asked: Mapping[str, Any], key: str
     chosen = next((c for c in found.candidates.ranked if c.key == key), None)
     if chosen is None:
         raise CupbowError(say("change.gone"))
-    picks.pick(library, str(asked["student"]), chosen, club=found.club)
+    picks.pick(library, str(asked["student"]), chosen, club=found.club, thought=retold(chosen.title))
 
 
 def _outlook(library: Library, asked: Mapping[str, Any]) -> Outlook:
@@ -161,7 +162,7 @@ def _guarded(service: Service, page: str, asked: Mapping[str, Any]) -> Any:
         with library:
             return shown(library, page, asked)
     except CupbowError as error:
-        return ui.card(say("change.title"), html.P(str(error), className="note"))
+        return ui.card(say("change.title"), html.P(retold(str(error)), className="note"))
 
 
 def shown(library: Library, page: str, asked: Mapping[str, Any]) -> list[Any]:
@@ -197,10 +198,10 @@ def _brief(found: Outlook, standing: Picked | None, page: str, asked: Mapping[st
             html.Div([others], className="row no-print"),
         ]
         return [
-            _one_card(standing.thought, body, note=say("change.since", day=load_settings().date(standing.picked_at)))
+            _one_card(_thought(standing), body, note=say("change.since", day=load_settings().date(standing.picked_at)))
         ]
     if not ranked:
-        reason = html.P(capital(found.candidates.reason or "") + ".", className="note")
+        reason = html.P(_sentence(found.candidates.reason), className="note")
         return [ui.card(say("change.title"), reason, html.A(say("change.chain_link"), href=to, **extra))]
     c = ranked[0]
     buttons: list[Any] = [_pick_button(c, page, say("change.make"))]
@@ -208,7 +209,7 @@ def _brief(found: Outlook, standing: Picked | None, page: str, asked: Mapping[st
         more = count("change.others", len(ranked) - 1)
         buttons.append(html.A(more, href=to, className="button", **extra))
     body = [*_candidate_body(c), html.Div(buttons, className="row no-print")]
-    return [_one_card(c.title, body, note=say("change.proposed"))]
+    return [_one_card(retold(c.title), body, note=say("change.proposed"))]
 
 
 def of_folder(sets: Sequence[SwingSet], kind: str) -> html.Div:
@@ -217,14 +218,16 @@ def of_folder(sets: Sequence[SwingSet], kind: str) -> html.Div:
     try:
         found = candidates(explain(today, earlier=earlier, kind=kind))
     except CupbowError as error:
-        return html.Div(ui.card(say("change.title"), html.P(str(error), className="note")), className="change-place")
+        return html.Div(
+            ui.card(say("change.title"), html.P(retold(str(error)), className="note")), className="change-place"
+        )
     note = html.P(say("change.file_first"), className="note")
     if not found.ranked:
-        reason = html.P(capital(found.reason or "") + ".", className="note")
+        reason = html.P(_sentence(found.reason), className="note")
         return html.Div(ui.card(say("change.title"), reason), className="change-place")
     c = found.ranked[0]
     return html.Div(
-        _one_card(c.title, [*_candidate_body(c), note], note=say("change.proposed")), className="change-place"
+        _one_card(retold(c.title), [*_candidate_body(c), note], note=say("change.proposed")), className="change-place"
     )
 
 
@@ -242,19 +245,19 @@ def _one_card(title: str, body: list[Any], *, note: str) -> html.Section:
 
 def _candidate_body(c: Candidate) -> list[Any]:
     facts = [
-        ("gives", gives_words(c)),
-        ("costs", costs_words(c)),
-        ("overdone", overdone_words(c)),
-        ("rests", rests_words(c)),
+        ("gives", gives_words(c, language=LANGUAGE)),
+        ("costs", costs_words(c, language=LANGUAGE)),
+        ("overdone", overdone_words(c, language=LANGUAGE)),
+        ("rests", rests_words(c, language=LANGUAGE)),
     ]
-    notes = [html.P(capital(note) + ".", className="note") for note in c.notes]
+    notes = [html.P(_sentence(note), className="note") for note in c.notes]
     return [_level(c.key, c.today.mean, c.today.u95, (c.low_deg, c.high_deg), c.aim_deg), _facts(facts), *notes]
 
 
 def _facts_of(evidence: Mapping[str, Any], standing: Picked) -> html.Dl:
     """As it was when it was picked."""
-    told = evidence.get("says") or {}
-    facts = [(name, str(told[key])) for name, key in (("gives", "gives"), ("costs", "costs"), ("overdone", "overdone"),
+    told = evidence_words(evidence, language=LANGUAGE)
+    facts = [(name, told[key]) for name, key in (("gives", "gives"), ("costs", "costs"), ("overdone", "overdone"),
                                                         ("rests", "rests_on")) if told.get(key)]  # fmt: skip
     return _facts(facts)
 
@@ -267,7 +270,7 @@ def _facts(facts: list[tuple[str, str]]) -> html.Dl:
 
 
 def _pick_button(c: Candidate, page: str, words: str) -> html.Button:
-    label = ui.aria(label=f"{words}: {c.title}")
+    label = ui.aria(label=f"{words}: {retold(c.title)}")
     return html.Button(words, id={"type": f"{page}-pick", "key": c.key}, type="button", className="strong", **label)
 
 
@@ -276,11 +279,11 @@ def _chain(found: Outlook, page: str) -> html.Section:
     account = found.account
     kind = ", ".join(x for x in (found.club, say(f"kind.{account.kind}")) if x)
     used = say("change.used", n=account.swings, kind=kind, recordings=account.recordings)
-    gone = ", ".join(f"{n} {why}" for why, n in account.left_out.items())
+    gone = ", ".join(say("change.left_out_item", n=n, why=retold(why)) for why, n in account.left_out.items())
     parts: list[Any] = [
         html.H2(say("change.chain"), className="card-title"),
         _clubs(found, page),
-        html.P(chain_says(account), className="change-say"),
+        html.P(chain_says(account, language=LANGUAGE), className="change-say"),
         html.P(used + (" " + say("change.left_out", what=gone) if gone else ""), className="note"),
     ]
     if account.links:
@@ -310,7 +313,7 @@ def _evidence(account: Account) -> html.Details:
     told = [x for x in account.links if x.explained or x.verdict in ("geometry and swings", "swings alone")]
     rest = [x for x in account.links if x not in told]
     rows = [html.Li(_link(x)) for x in [*told, *rest]]
-    rows += [html.Li(html.P(ball_says(b))) for b in account.balls]
+    rows += [html.Li(html.P(ball_says(b, language=LANGUAGE))) for b in account.balls]
     if not account.balls:
         rows.append(html.Li(html.P(say("change.no_flight"), className="note")))
     return html.Details(
@@ -320,12 +323,12 @@ def _evidence(account: Account) -> html.Details:
 
 
 def _link(x: Link) -> list[Any]:
-    head = f"{capital(subject_words(x.rule.cause))} → {subject_words(x.rule.effect)}"
+    head = f"{capital(_subject(x.rule.cause))} → {_subject(x.rule.effect)}"
     verdict = say(f"change.verdict_{x.verdict.replace(' ', '_')}")
     return [
         html.P([html.Strong(head), " ", html.Span(verdict, className="aside")]),
-        html.P(says(x)),
-        html.P(say("change.saying", says=x.rule.says, source=x.rule.source), className="note"),
+        html.P(says(x, language=LANGUAGE)),
+        html.P(say("change.saying", says=retold(x.rule.says), source=retold(x.rule.source)), className="note"),
     ]
 
 
@@ -333,12 +336,10 @@ def _each_swing(account: Account) -> html.Details:
     rows = []
     for share in account.shares[:MOST_SHARES]:
         by = "; ".join(
-            say("change.made_by", cause=subject_words(k), deg=_signed(e.value), u95=max(round(e.u95), 1))
+            say("change.made_by", cause=_subject(k), deg=_signed(e.value), u95=max(round(e.u95), 1))
             for k, e in share.by.items()
         )
-        rows.append(
-            [share.swing, subject_words(share.effect), _signed(share.out_deg), by or say("change.made_by_none")]
-        )
+        rows.append([share.swing, _subject(share.effect), _signed(share.out_deg), by or say("change.made_by_none")])
     heads = [say("change.swing"), say("change.late"), say("change.out"), say("change.by_geometry")]
     return html.Details(
         [html.Summary(html.H3(say("change.each_swing"))), ui.table(say("change.each_swing"), heads, rows)],
@@ -347,7 +348,20 @@ def _each_swing(account: Account) -> html.Details:
 
 
 def _signed(deg: float) -> str:
-    return f"{deg:+.0f}°".replace("-", "−")
+    return f"{number(deg, sign=True)}°"
+
+
+def _subject(key: str) -> str:
+    return subject_words(key, language=LANGUAGE)
+
+
+def _sentence(text: str | None) -> str:
+    """A reason or note as a sentence of its own."""
+    return capital(retold(text or "")) + "."
+
+
+def _thought(standing: Picked) -> str:
+    return picks.thought_words(standing, language=LANGUAGE)
 
 
 # -- the pick ------------------------------------------------------------------------------------------
@@ -367,7 +381,7 @@ def _standing(standing: Picked, student: Student, page: str) -> html.Section:
         [
             field(
                 "thought",
-                dcc.Input(id=own("thought"), type="text", value=standing.thought, maxLength=picks.MOST_WORDS),
+                dcc.Input(id=own("thought"), type="text", value=_thought(standing), maxLength=picks.MOST_WORDS),
                 say("change.thought"),
                 "grow",
             ),
@@ -385,7 +399,7 @@ def _standing(standing: Picked, student: Student, page: str) -> html.Section:
     )
     parts: list[Any] = [
         html.H2(say("change.title"), className="card-title"),
-        html.P(standing.thought, className="change-thought"),
+        html.P(_thought(standing), className="change-thought"),
         html.P(say("change.since", day=load_settings().date(standing.picked_at)), className="note"),
         _level(standing.key, standing.today_deg, standing.u95_deg, (standing.low_deg, standing.high_deg), None),
         form,
@@ -401,12 +415,11 @@ def _standing(standing: Picked, student: Student, page: str) -> html.Section:
         )
     parts.append(html.Div(buttons, className="row no-print"))
     if plan is not None:
-        language = load_settings().language
         rows = []
         for day in plan.days:
             done = []
             for block, drill in plan.blocks_of(day):
-                title = drill.in_language(drill.title, language)
+                title = drill.in_language(drill.title, LANGUAGE)
                 done.append(say("change.block", n=block.tries, drill=title, purpose=say(f"change.{block.purpose}")))
             rows.append([say("change.day", n=day.on_day), html.Ul([html.Li(x) for x in done])])
         table = ui.table(say("change.plan"), [say("change.when"), say("change.what")], rows)
@@ -418,17 +431,17 @@ def _candidates(found: Outlook, standing: Picked | None, page: str) -> html.Sect
     ranked = found.candidates.ranked
     parts: list[Any] = [html.H2(say("change.could"), className="card-title")]
     if not ranked:
-        parts.append(html.P(capital(found.candidates.reason or "") + "."))
-    for number, c in enumerate(ranked, 1):
+        parts.append(html.P(_sentence(found.candidates.reason)))
+    for n, c in enumerate(ranked, 1):
         chosen = standing is not None and standing.key == c.key
         button = html.P(say("change.stands"), className="note") if chosen else _pick_button(c, page, say("change.make"))
-        head = html.H3(f"{number}. {c.title}", className="change-head")
+        head = html.H3(f"{n}. {retold(c.title)}", className="change-head")
         parts.append(
             html.Div([head, *_candidate_body(c), html.Div(button, className="row no-print")], className="change-one")
         )
     if found.candidates.passed_over:
         rows = [
-            html.Li(say("change.passed", movement=capital(subject_words(k)), why=why))
+            html.Li(say("change.passed", movement=capital(_subject(k)), why=retold(why)))
             for k, why in found.candidates.passed_over.items()
         ]
         fold = html.Details(
@@ -487,8 +500,8 @@ def level_svg(key: str, today: float, u95: float, band: tuple[float, float], aim
     body.append(f'<text class="note end" x="{width - 2:g}" y="{height - 4}">{escape(plus)}</text>')
     spoken = say(
         "change.level",
-        what=subject_words(key),
-        today=side_words(key, today),
+        what=_subject(key),
+        today=side_words(key, today, language=LANGUAGE),
         u95=max(round(u95), 1),
         low=_signed(band[0]),
         high=_signed(band[1]),

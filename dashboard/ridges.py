@@ -13,11 +13,14 @@ from html import escape
 
 import numpy as np
 
-from dashboard.words import say
+from dashboard.words import LANGUAGE, retold, say
+from dashboard.words import number as written
 from imu.compare import Row, Summary
 from imu.contrast import COVERAGE, NOT_YET
 from imu.curves import CurveComparison, span_words
-from imu.recording import SIGNS, Array
+from imu.recording import ANGLES, Array
+from imu.wording import verdict_words
+from imu.words import decimals
 
 Band = tuple[float, float] | None
 
@@ -35,7 +38,7 @@ def ticks(low: float, high: float, most: int) -> list[float]:
 def number(x: float) -> str:
     """With a real minus; decimals only where the ticks need them."""
     text = f"{x:g}" if abs(x - round(x)) < 1e-9 or abs(x) < 10 else f"{x:.0f}"
-    return "0" if float(text) == 0 else text.replace("-", "−")
+    return "0" if float(text) == 0 else decimals(text.replace("-", "−"), language=LANGUAGE)
 
 
 @dataclass(frozen=True)
@@ -80,9 +83,9 @@ def density(values: Array, at: Array) -> Array:
     return np.exp(-0.5 * z * z).sum(axis=1) / (len(values) * width * math.sqrt(2 * math.pi))
 
 
-def _ends(angle: str) -> tuple[str, str]:
-    plus, minus = SIGNS.get(angle, ("", ""))
-    return minus, plus
+def ends(angle: str) -> tuple[str, str]:
+    """What lies towards minus and towards plus; empty for what is no angle."""
+    return (say(f"minus.{angle}"), say(f"plus.{angle}")) if angle in ANGLES else ("", "")
 
 
 def ridge_svg(row: Row, labels: tuple[str, str]) -> str:
@@ -131,12 +134,16 @@ def ridge_svg(row: Row, labels: tuple[str, str]) -> str:
         if 60 < x(t) < width - 60 or row.angle == "tempo":
             out.append(f'<text class="tick mid" x="{x(t):.1f}" y="{height - 6}">{number(t)}</text>')
     if row.angle != "tempo":
-        less, more = _ends(row.angle)
+        less, more = ends(row.angle)
         out.append(f'<text class="tick" x="2" y="{height - 6}">{escape(less)}</text>')
         out.append(f'<text class="tick end" x="{width - 2}" y="{height - 6}">{escape(more)}</text>')
     unit = row.unit.strip()
     label = say(
-        "compare.ridge", a=labels[0], mean_a=f"{e.mean_a:.1f}{unit}", b=labels[1], mean_b=f"{e.mean_b:.1f}{unit}"
+        "compare.ridge",
+        a=labels[0],
+        mean_a=f"{written(e.mean_a, 1)}{unit}",
+        b=labels[1],
+        mean_b=f"{written(e.mean_b, 1)}{unit}",
     )
     return _svg(width, height, label, out, "ridge")
 
@@ -190,7 +197,8 @@ def pill_svg(row: Row, half: float) -> str:
         text = f"+{number(t)}" if t > 0 else number(t)
         out.append(f'<text class="tick mid" x="{x(t):.1f}" y="{height - 6}">{text}</text>')
     unit = row.unit.strip()
-    label = say("compare.pill", d=f"{e.difference:+.1f}{unit}", sdc=f"{sdc:.1f}{unit}", verdict=row.verdict or "")
+    d, least = (f"{written(x, 1, sign=s)}{unit}" for x, s in ((e.difference, True), (sdc, False)))
+    label = say("compare.pill", d=d, sdc=least, verdict=verdict_words(row.verdict or NOT_YET, language=LANGUAGE))
     return _svg(width, height, label, out, "pill-drawing")
 
 
@@ -237,8 +245,9 @@ def curves_svg(c: CurveComparison, labels: tuple[str, str], *, narrow: bool = Fa
         if b - a > 96:
             words = say("compare.differs")
             out.append(f'<text class="strong mid halo" x="{(a + b) / 2:.1f}" y="{base - 6}">{words}</text>')
-    where = "; ".join(span_words(s, c.events) for s in c.spans)
-    label = say("compare.curves_differ", where=where) if c.spans else c.reason or say("compare.curves_same")
+    where = "; ".join(span_words(s, c.events, language=LANGUAGE) for s in c.spans)
+    same = retold(c.reason) if c.reason else say("compare.curves_same")
+    label = say("compare.curves_differ", where=where) if c.spans else same
     return _svg(width, height, label, out, "curves")
 
 
@@ -332,7 +341,7 @@ def progress_svg(days: Sequence[Day], *, key: str, band: Band, narrow: bool = Fa
         if unsure:
             out.append(_hatched(at - 7, y0 + 4, at + 7, y1 - 4, "day-stripe", 6))
         whole = round(s.mean) if s.mean >= 0.5 or s.mean <= -0.5 else 0
-        text = number(float(whole)) if angle != "tempo" else f"{s.mean:.2f}"
+        text = number(float(whole)) if angle != "tempo" else written(s.mean, 2)
         out.append(f'<text class="strong halo" x="{at + 14:.1f}" y="{(y0 + y1) / 2 + 5:.1f}">{text}</text>')
     if dates:
         out.append(f'<path class="axis" d="M{left} {height - bottom}H{width - 6}"/>')

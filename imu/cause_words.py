@@ -1,64 +1,62 @@
-"""Causes, effects and candidates in plain words: whole degrees, sides rather than signs, numbers with their doubt."""
+"""Causes, effects and candidates in plain words: whole degrees, sides rather than signs, numbers with their doubt. The
+words are those of `imu.words`, in the language asked for."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from imu.recording import SIGNS
-from imu.wording import MORE, TITLES, capital, event_words, listed
+from imu import wording
+from imu.words import FIRST, count, decimals, listed, retold, say
 
 if TYPE_CHECKING:
     from imu.causes import Account, BallLink, Link
 
 
-_TITLES = {**TITLES, "face_to_forearm": "face to the arm", "face_since_address": "face", "shaft_off_plane": "shaft"}
-
-
-def subject_words(key: str) -> str:
-    """`wrist_flexion@top` → "the wrist at the top"."""
+def subject_words(key: str, *, language: str = FIRST, form: str = "the") -> str:
+    """`wrist_flexion@top` → "the wrist at the top"; `form`: where it is acted on (`object`), or `your`."""
     angle, _, where = key.partition("@")
-    title = f"the {_TITLES.get(angle, angle.replace('_', ' '))}"
-    if angle == "shaft_past_level":
-        return "the swing's length"
+    return say(f"chain.{form}.{angle}", language=language, when=_when(where, language))
+
+
+def _when(where: str, language: str) -> str:
     first, dots, second = where.partition("..")
-    if dots:
-        return f"{title} from {_event(first)} to {_event(second)}"
-    return f"{title} at {_event(where)}"
+    if not dots:
+        return say(f"chain_at.{first}", language=language)
+    ends = (say(f"chain_from.{first}", language=language), say(f"chain_to.{second}", language=language))
+    return say("curve.span", language=language, start=ends[0], end=ends[1])
 
 
-def _event(event: str) -> str:
-    return {
-        "top": "the top",
-        "shaft_level_down": "shaft level on the way down",
-        "arm_level_down": "arm level on the way down",
-        "shaft_level_back": "shaft level on the way back",
-        "arm_level_back": "arm level on the way back",
-    }.get(event, event_words(event))
+def _way(key: str, deg: float) -> str:
+    """A key under `more` and `chain.step` in the words."""
+    angle, _, where = key.partition("@")
+    return f"{'plus' if deg > 0 else 'minus'}{'_change' if '..' in where else ''}.{angle}"
 
 
-def more_words(key: str, deg: float) -> str:
+def more_words(key: str, deg: float, *, language: str = FIRST) -> str:
     """Which way: "more bowed", "more open"; of a change "more towards bowed"."""
-    angle, _, where = key.partition("@")
-    if ".." in where:
-        return f"more towards {SIGNS[angle][0 if deg > 0 else 1]}"
-    return MORE[angle][0 if deg > 0 else 1]
+    return wording.more_words(_way(key, deg), language=language)
 
 
-def size_words(deg: float, u95: float) -> str:
+def size_words(deg: float, u95: float, *, language: str = FIRST) -> str:
     """ "7° ± 3"; a doubt is never 0, and tenths are given where whole degrees would hide that something is told."""
-    size, doubt = round(abs(deg)), max(round(u95), 1)
-    if abs(deg) > u95 and size <= doubt:
-        return f"{abs(deg):.1f}° ± {max(u95, 0.1):.1f}"
-    return f"{size}° ± {doubt}"
+    size, doubt = str(round(abs(deg))), str(max(round(u95), 1))
+    if abs(deg) > u95 and int(size) <= int(doubt):
+        size, doubt = (decimals(f"{x:.1f}", language=language) for x in (abs(deg), max(u95, 0.1)))
+    return say("chain.size", language=language, size=size, doubt=doubt)
 
 
-def step_words(cause: str, deg: float) -> str:
-    """ "10° more bowed at the top"."""
-    where = cause.partition("@")[2]
-    first, dots, second = where.partition("..")
-    title = "" if cause.startswith("wrist_flexion") else f" ({TITLES[cause.partition('@')[0]]})"
-    at = f"from {_event(first)} to {_event(second)}" if dots else f"at {_event(where)}"
-    return f"{abs(deg):.0f}° {more_words(cause, deg)}{title} {at}"
+def step_words(cause: str, deg: float, *, language: str = FIRST) -> str:
+    """ "10° more bowed at the top", to stand before what it does."""
+    return say(f"chain.step.{_way(cause, deg)}", language=language, **_step(cause, deg, language))
+
+
+def title_words(cause: str, deg: float, *, language: str = FIRST) -> str:
+    """ "Wrist 12° more bowed at the top"."""
+    return say(f"choice.title.{_way(cause, deg)}", language=language, **_step(cause, deg, language))
+
+
+def _step(cause: str, deg: float, language: str) -> dict[str, str]:
+    return {"deg": f"{abs(deg):.0f}", "when": _when(cause.partition("@")[2], language)}
 
 
 def _mending(link: Link) -> float:
@@ -66,124 +64,128 @@ def _mending(link: Link) -> float:
     return -1.0 if link.cause_out and link.cause_out.deg > 0 else 1.0
 
 
-def says(link: Link) -> str:
+def says(link: Link, *, language: str = FIRST) -> str:
     """One link in a sentence or two, with what it rests on."""
     step = 10.0 * _mending(link)
-    cause, effect = step_words(link.rule.cause, step), subject_words(link.rule.effect)
+    asked = {
+        "step": step_words(link.rule.cause, step, language=language),
+        "effect": subject_words(link.rule.effect, language=language, form="object"),
+    }
     g, s = link.geometry, link.swings
     parts = []
-    if g is not None:
-        does = (
-            f"makes {effect} {size_words(g.value * step, g.u95 * 10)} {more_words(link.rule.effect, g.value * step)}"
-            if g.told
-            else f"does nothing sure to {effect} ({_signed(g.value * step)} ± {max(round(g.u95 * 10), 1)})"
+    if g is None:
+        why = retold(link.no_geometry or "", language)
+        parts.append(say("link.no_geometry", language=language, why=why, **asked))
+    elif g.told:
+        parts.append(
+            say("link.makes", language=language, **asked, **_sized(link, g.value * step, g.u95 * 10, language))
         )
-        parts.append(f"By geometry, the body held, {cause} {does}.")
     else:
-        parts.append(f"Geometry can't say what {cause} does to {effect}: {link.no_geometry}.")
+        doubt = max(round(g.u95 * 10), 1)
+        parts.append(say("link.unsure", language=language, size=_signed(g.value * step), doubt=doubt, **asked))
+    n = link.slope.swings
     if s is None:
-        parts.append(f"The swings can't tell: {link.slope.reason}.")
+        parts.append(say("link.no_swings", language=language, why=retold(link.slope.reason or "", language)))
     elif link.notes:
-        parts.append(f"What the swings say {', '.join(link.notes)}.")
+        parts.append(say("link.notes", language=language, notes=", ".join(retold(x, language) for x in link.notes)))
     elif s.told or link.verdict == "geometry and swings apart":
-        told = f"{size_words(s.value * step, s.u95 * 10)} {more_words(link.rule.effect, s.value * step)}"
-        used = f"{link.slope.swings} swings"
-        if link.verdict == "geometry and swings apart":
-            parts.append(f"Swing to swing it goes with {told} ({used}): something else moves along.")
-        elif link.verdict == "swings alone":
-            parts.append(f"Swing to swing it goes with {told} ({used}); what else moves along is not known.")
-        else:
-            parts.append(f"Swing to swing the same shows: {told} ({used}).")
+        how = {"geometry and swings apart": "apart", "swings alone": "alone"}.get(link.verdict, "same")
+        parts.append(say(f"link.{how}", language=language, n=n, **_sized(link, s.value * step, s.u95 * 10, language)))
     else:
-        more, n = link.swings_to_tell, link.slope.swings
-        would = (
-            "more of the same won't, swings that differ more in it on purpose would"
-            if more is None
-            else f"about {more} would"
-            if more > n
-            else "were it so, they would most likely have shown it"
-        )
-        parts.append(f"The {n} swings can't tell yet ({_signed(s.value * step)} ± {round(s.u95 * 10)}); {would}.")
+        more = link.swings_to_tell
+        how = "differ" if more is None else "later" if more > n else "were_it_so"
+        told = {"n": n, "more": more, "size": _signed(s.value * step), "doubt": round(s.u95 * 10)}
+        parts.append(say(f"link.{how}", language=language, **told))
     if link.left_out:
-        parts.append("Left out: " + "; ".join(f"{k} ({why})" for why, k in link.left_out.items()) + ".")
+        items = [
+            say("chain.left_out_item", language=language, n=k, why=retold(why, language))
+            for why, k in link.left_out.items()
+        ]
+        parts.append(say("chain.left_out", language=language, what="; ".join(items)))
     if link.contradicts:
-        parts.append(f"This goes against the common saying ({link.rule.says.rstrip('.')}).")
+        parts.append(_contradicts(link.rule.says, language))
     return " ".join(parts)
+
+
+def _sized(link: Link, deg: float, u95: float, language: str) -> dict[str, str]:
+    size = size_words(deg, u95, language=language)
+    return {"size": size, "more": more_words(link.rule.effect, deg, language=language)}
+
+
+def _contradicts(saying: str, language: str) -> str:
+    return say("chain.contradicts", language=language, says=retold(saying, language).rstrip("."))
 
 
 def _signed(deg: float) -> str:
     return f"{deg:+.0f}°".replace("-", "−").replace("+0°", "0°").replace("−0°", "0°")
 
 
-def ball_says(link: BallLink) -> str:
-    reading = subject_words(link.rule.reading)
-    what = {"start": "start", "curve": "curve", "carry": "carry"}[link.rule.flight]
+def ball_says(link: BallLink, *, language: str = FIRST) -> str:
+    reading, flight = subject_words(link.rule.reading, language=language), link.rule.flight
     if not link.slope.known:
-        return f"Whether {reading} shows in the balls' {what} can't be told: {link.slope.reason}."
-    deg, half = link.slope.value, link.slope.half_width(link.alpha)
-    step = {
-        "start": "each step of the start towards the open side",
-        "curve": "each step of curve towards the open side",
-        "carry": "10 m more carry",
-    }[link.rule.flight]
+        why = retold(link.slope.reason or "", language)
+        return say(f"ball.cannot.{flight}", language=language, reading=reading, why=why)
+    deg, half, n = link.slope.value, link.slope.half_width(link.alpha), link.slope.swings
     if link.notes:
-        return f"What the balls' {what} says of {reading} {', '.join(link.notes)}."
+        notes = ", ".join(retold(x, language) for x in link.notes)
+        return say(f"ball.notes.{flight}", language=language, reading=reading, notes=notes)
     if not link.told:
-        size = f"{_signed(deg)} ± {max(round(half), 1)} for {step}"
-        return f"Whether {reading} shows in the balls' {what} is not told by {link.slope.swings} balls ({size})."
-    size = f"{size_words(deg, half)} {more_words(link.rule.reading, deg)}"
-    text = f"With {step}, {reading} was {size} ({link.slope.swings} balls)."
-    return text + (f" This goes against the common saying ({link.rule.says.rstrip('.')})." if link.contradicts else "")
+        size, doubt = _signed(deg), max(round(half), 1)
+        return say(f"ball.untold.{flight}", language=language, reading=reading, n=n, size=size, doubt=doubt)
+    more = more_words(link.rule.reading, deg, language=language)
+    size = size_words(deg, half, language=language)
+    text = say(f"ball.told.{flight}", language=language, reading=reading, n=n, size=size, more=more)
+    return f"{text} {_contradicts(link.rule.says, language)}" if link.contradicts else text
 
 
-def out_words(key: str, deg: float) -> str:
-    """ "12° past its band, cupped side"."""
-    side = SIGNS[key.partition("@")[0]][0 if deg > 0 else 1]
-    return f"{abs(deg):.0f}° past its band on the {side} side"
-
-
-def chain_says(account: Account) -> str:
+def chain_says(account: Account, *, language: str = FIRST) -> str:
     """What leads to what, in a few sentences; or why nothing is concluded."""
     if account.refused:
-        return f"{capital(account.refused)}."
+        return say("account.refused", language=language, why=retold(account.refused, language))
     out = [k for k in account.bands if (d := account.departure(k)) and d.sure]
     chief = next((x for x in account.concluded if x.explained and x.effect_out and x.effect_out.sure), None)
     if chief is None:
         if not out:
-            return "Nothing is surely outside its band, so there is nothing to explain."
-        names = listed([subject_words(k) for k in out[:3]])
-        many = len(out) > 1
-        where = "are surely outside their bands" if many else "is surely outside its band"
-        return f"{capital(names)} {where}; what leads to it can't be told."
+            return say("account.nothing_out", language=language)
+        names = listed([subject_words(k, language=language) for k in out[:3]], language=language)
+        return count("account.unexplained", len(out), language=language, what=names)
     assert chief.cause_out
     assert chief.effect_out
     assert chief.explained
     cause, effect = chief.rule.cause, chief.rule.effect
-    made, gap = chief.explained, chief.effect_out.deg
-    parts = [f"{capital(subject_words(cause))} is {out_words(cause, chief.cause_out.deg)}."]
-    that = "That" if chief.verdict == "swings alone" else "By geometry that"
-    if made.value * gap > 0:
-        share = abs(made.value / gap)
-        how = "more than" if share > 1.1 else "all of" if share > 0.9 else "most of" if share > 0.5 else "a part of"
-        parts.append(
-            f"{that} makes {effect_words(effect, made.value, made.u95)}: {how} the {abs(gap):.0f}° that it is out."
+    made, gap, out_deg = chief.explained, chief.effect_out.deg, chief.cause_out.deg
+    side = say(f"{'plus' if out_deg > 0 else 'minus'}.{cause.partition('@')[0]}", language=language)
+    named = subject_words(cause, language=language)
+    parts = [say("account.out", language=language, cause=named, deg=f"{abs(out_deg):.0f}", side=side)]
+    share = made.value / gap if gap else 0.0
+    how = (
+        "hides"
+        if share <= 0
+        else next(
+            k for k, above in (("more_than", 1.1), ("all_of", 0.9), ("most_of", 0.5), ("part_of", 0.0)) if share > above
         )
-    else:
-        parts.append(
-            f"{that} makes {effect_words(effect, made.value, made.u95)}: it hides part of what is out there, "
-            "and mending it alone would show more."
-        )
-    parts.append(
-        {
-            "geometry and swings": "The swings show the same.",
-            "geometry alone": "The swings can't tell yet.",
-            "swings alone": "The swings show it; geometry can't say.",
-            "geometry and swings apart": "The swings say otherwise: something else moves along.",
-        }[chief.verdict]
     )
-    told = [ball_says(b) for b in account.balls if b.told]
+    parts.append(
+        say(
+            f"account.{'swings' if chief.verdict == 'swings alone' else 'geometry'}.{how}",
+            language=language,
+            effect=subject_words(effect, language=language, form="object"),
+            size=size_words(made.value, made.u95, language=language),
+            more=more_words(effect, made.value, language=language),
+            gap=f"{abs(gap):.0f}",
+        )
+    )
+    parts.append(say(f"account.rests.{chief.verdict}", language=language))
+    told = [ball_says(b, language=language) for b in account.balls if b.told]
     return " ".join([*parts, *told[:1]])
 
 
-def effect_words(key: str, deg: float, u95: float) -> str:
-    return f"{subject_words(key)} {size_words(deg, u95)} {more_words(key, deg)}"
+def effect_words(key: str, deg: float, u95: float, *, language: str = FIRST) -> str:
+    """ "the face at impact 4° ± 1 more closed", as what something gives."""
+    return say(
+        "chain.effect",
+        language=language,
+        object=subject_words(key, language=language, form="object"),
+        size=size_words(deg, u95, language=language),
+        more=more_words(key, deg, language=language),
+    )

@@ -29,7 +29,8 @@ from imu.contrast import COVERAGE, Sample
 from imu.errors import CupbowError
 from imu.measured import Measurement, Swing, Value
 from imu.recording import KINDS, Array
-from imu.slopes import LEAST_FREE, Sightings, Slope, slopes
+from imu.slopes import LEAST_FREE, TOO_FEW, Sightings, Slope, slopes
+from imu.words import say
 
 SCHEMA = "cupbow.change/1"
 
@@ -344,7 +345,7 @@ def explain(
     everything = [*_rows(today, kind, "0:"), *(r for i, s in enumerate(earlier, 1) for r in _rows(s, kind, f"{i}:"))]
     left = _left_out(today, kind)
     if not rows and not left:
-        raise CupbowError(f"{today.label}: there is no swing")
+        raise CupbowError(say("reason.no_swing_in", label=today.label))
     own = {k: (v.low_deg, v.high_deg) for r in rows for k, v in r.swing.bands.items()}
     own |= bands or {}
     keys = dict.fromkeys((*rules.causes, *rules.effects, *own))
@@ -352,7 +353,7 @@ def explain(
     u95s = {k: u for k in keys if (u := _median_u95(rows, k)) is not None}
     refused = None
     if len(rows) < 2:
-        refused = "one swing leads to no conclusion" if rows else "no swing is good enough to conclude from"
+        refused = say("reason.one_swing") if rows else say("reason.none_good")
     account = Account(
         today.label,
         kind,
@@ -413,11 +414,11 @@ def _left_out(group: SwingSet, kind: str) -> dict[str, int]:
     for p in group.parts:
         for s in p.taken:
             if s.index in p.left_out:
-                gone["left out by you"] += 1
+                gone[say("reason.by_you")] += 1
             elif s.grade == "poor":
-                gone["poor quality"] += 1
+                gone[say("reason.poor_quality")] += 1
             elif s.kind != kind:
-                gone[f"of kind {s.kind}"] += 1
+                gone[say(f"reason.kind_{s.kind}")] += 1
     return dict(gone)
 
 
@@ -455,7 +456,7 @@ def _sighted(rows: Sequence[_Row], rules: Rules, effect: str) -> list[_Seen]:
         lacks = next((k for k in (effect, *causes) if not _known(r.swing, k)), None)
         if lacks:
             v = reading_of(r.swing, lacks)
-            gone[(v.reason if v and v.reason else "not measured")] += 1
+            gone[(v.reason if v and v.reason else say("reason.not_measured"))] += 1
     if not use:
         return out
     seen = _sightings(whole, causes, effect)
@@ -464,7 +465,7 @@ def _sighted(rows: Sequence[_Row], rules: Rules, effect: str) -> list[_Seen]:
     again = slopes(seen.without(far)) if far else None
     for j, rule in enumerate(use):
         slope = found[j]
-        if slope.reason == "too few swings":
+        if slope.reason == TOO_FEW:
             slope = replace(slope, reason=_too_few(len(whole), len(causes), seen.groups))
         out.append((rule, slope, dict(gone), again[j] if again else None))
     order = {r: i for i, r in enumerate(asked)}
@@ -472,13 +473,14 @@ def _sighted(rows: Sequence[_Row], rules: Rules, effect: str) -> list[_Seen]:
 
 
 def _why(rows: Sequence[_Row], key: str) -> str:
-    reasons = Counter((v.reason if (v := reading_of(r.swing, key)) and v.reason else "not measured") for r in rows)
-    return reasons.most_common(1)[0][0] if reasons else "not measured"
+    none = say("reason.not_measured")
+    reasons = Counter((v.reason if (v := reading_of(r.swing, key)) and v.reason else none) for r in rows)
+    return reasons.most_common(1)[0][0] if reasons else none
 
 
 def _too_few(n: int, causes: int, groups: Sequence[str]) -> str:
     least = causes + LEAST_FREE + 2 * max(len(set(groups)), 1)
-    return f"too few swings: {n}; from about {least} on they can tell"
+    return say("reason.too_few_of", n=n, least=least)
 
 
 def _sightings(rows: Sequence[_Row], causes: Sequence[str], effect: str) -> Sightings:
@@ -570,34 +572,34 @@ def _far_off(seen: Sightings) -> list[int]:
 
 def _rests_on_few(slope: Slope, without: Slope | None, alpha: float) -> tuple[str, ...]:
     if slope.told(alpha) and without is not None and not without.told(alpha):
-        return ("rests on swings far off the others",)
+        return (say("reason.far_off"),)
     return ()
 
 
 def _ball(rows: Sequence[_Row], rule: BallRule, flights: Mapping[Swing, Flight]) -> _Seen:
     """The reading as it goes with the flight: a flight is noted without error of reading."""
-    use, scores = [], []
+    use, scores, not_noted = [], [], say("reason.flight_not_noted")
     gone: Counter[str] = Counter()
     for r in rows:
         score = _score(flights.get(r.swing), rule.flight, r.measurement.handedness)
         if score is None:
-            gone["flight not noted"] += 1
+            gone[not_noted] += 1
         elif _known(r.swing, rule.reading) is None:
             gone[_why([r], rule.reading)] += 1
         else:
             use.append(r)
             scores.append(score)
     if not use:
-        why = _why(rows, rule.reading) if len(gone) == 1 and "flight not noted" not in gone else "no flight was noted"
+        why = _why(rows, rule.reading) if len(gone) == 1 and not_noted not in gone else say("reason.no_flight")
         return rule, Slope(rule.flight, reason=why), gone, None
     y = np.array([_degrees(r.swing, rule.reading) for r in use])
     x = np.array(scores)[:, None]
     seen = Sightings(y, x, (rule.flight,), tuple(r.group for r in use), np.zeros((1, 1)), np.zeros(1))
     slope = slopes(seen)[0]
-    if slope.reason == "too few swings":
+    if slope.reason == TOO_FEW:
         slope = replace(slope, reason=_too_few(len(use), 1, seen.groups))
     elif slope.reason:
-        slope = replace(slope, reason="all balls flew alike")
+        slope = replace(slope, reason=say("reason.flew_alike"))
     far = Sample(y, seen.groups, seen.groups, dict.fromkeys(seen.groups, 0.0)).outliers()
     return rule, slope, gone, slopes(seen.without(far))[0] if far else None
 
@@ -633,7 +635,7 @@ class _Looked:
         if at not in self._seen:
             found = self._geometry(row.measurement, row.swing, event)
             self._seen[at] = {(t.turn, t.angle): t.per_10_deg for t in found}
-        return self._seen[at].get((rule.cause.partition("@")[0], angle), Value(None, None, "not known to geometry"))
+        return self._seen[at].get((rule.cause.partition("@")[0], angle), Value(None, None, say("reason.not_geometry")))
 
 
 def _geometry(rows: Sequence[_Row], rules: Rules, looked: _Looked) -> dict[Rule, tuple[Effect | None, int, str | None]]:
@@ -646,12 +648,12 @@ def _geometry(rows: Sequence[_Row], rules: Rules, looked: _Looked) -> dict[Rule,
         for r in rows:
             turn = looked.turn(r, rule)
             if turn.value_deg is None or turn.u95_deg is None:
-                reasons[turn.reason or "not measured"] += 1
+                reasons[turn.reason or say("reason.not_measured")] += 1
             else:
                 values.append(turn.value_deg / 10)
                 doubts.append(turn.u95_deg / 10)
         if len(values) < 2:
-            why = "only one swing has it" if values else reasons.most_common(1)[0][0]
+            why = say("reason.one_has_it") if values else reasons.most_common(1)[0][0]
             out[rule] = (None, len(values), why)
             continue
         # The student's geometry is one draw a calibration: its doubt does not shrink with swings.

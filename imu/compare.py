@@ -35,8 +35,9 @@ from imu.contrast import (
 )
 from imu.errors import CupbowError, UsageError
 from imu.measured import Measurement, Swing, Value
-from imu.recording import ANGLES, EVENTS, KINDS, Array
+from imu.recording import ANGLES, EVENTS, KINDS, TEMPO, Array
 from imu.wording import change_words, headline, measure_words, tell_words
+from imu.words import Told, count, joined, retold, say, told
 
 SCHEMA = "cupbow.compare/1"
 
@@ -51,8 +52,6 @@ DEFAULT_TARGETS = (
     "shaft_past_level@top",
 )
 """Judged when neither the caller nor the swings' bands name targets."""
-
-TEMPO = ("backswing_s", "downswing_s", "ratio")
 
 
 # -- sets of swings ----------------------------------------------------------------------------
@@ -101,7 +100,7 @@ class SwingSet:
 
     @property
     def clubs(self) -> tuple[str, ...]:
-        return tuple(dict.fromkeys(p.club_name or "club not named" for p in self.parts if p.chosen))
+        return tuple(dict.fromkeys(p.club_name or told("caution.no_club") for p in self.parts if p.chosen))
 
     @property
     def calibrations(self) -> tuple[str, ...]:
@@ -237,7 +236,7 @@ def _json_number(key: str, value: float | None, digits: int) -> float | None:
 
 @dataclass(frozen=True)
 class Caution:
-    """Something to know before concluding: a lead word and a sentence."""
+    """Something to know before concluding: a lead word and a sentence, to be said in any language (`retold`)."""
 
     lead: str
     text: str
@@ -318,14 +317,14 @@ def compare(
     if len(sets) < 2:
         raise UsageError("one set of swings was given: name two or more to compare")
     if len({s.label for s in sets}) < len(sets):
-        raise UsageError("two sets have the same label: give each its own")
+        raise UsageError(say("reason.same_label"))
     if kind is not None and kind not in KINDS:
         raise UsageError(f"kind {kind!r} is not known: use {', '.join(KINDS)}")
     _same_handedness(sets)
     kind = kind or _common_kind(sets)
     for s in sets:
         if not s.entries(kind):
-            raise CupbowError(f"{s.label}: no {kind} swing that is good enough to count; choose another kind or set")
+            raise CupbowError(say("reason.no_kind", label=s.label, kind=kind))
     if targets is None:
         found = dict.fromkeys(k for s in sets for e in s.entries(kind) for k in e.swing.bands)
         targets = tuple(found) or DEFAULT_TARGETS
@@ -336,14 +335,14 @@ def compare(
 def _same_handedness(sets: Sequence[SwingSet]) -> None:
     hands = {p.measurement.handedness for s in sets for p in s.parts}
     if len(hands) > 1:
-        raise CupbowError("the sets hold right-handed and left-handed swings: compare one golfer's swings only")
+        raise CupbowError(say("reason.handedness"))
 
 
 def _common_kind(sets: Sequence[SwingSet]) -> str:
     common = [k for k in KINDS if all(s.kinds()[k] for s in sets)]
     if not common:
         have = "; ".join(f"{s.label}: {', '.join(s.kinds()) or 'none good enough'}" for s in sets)
-        raise CupbowError(f"the sets have no kind of swing in common ({have}): kinds are never mixed")
+        raise CupbowError(say("reason.no_common", have=have))
     return max(common, key=lambda k: min(s.kinds()[k] for s in sets))
 
 
@@ -362,7 +361,7 @@ def reading_of(swing: Swing, key: str) -> Value | None:
     angle, _, where = key.partition("@")
     if angle == "tempo":
         got = swing.tempo.get(where)
-        return Value(got, 0.0, zero_u95_deg=0.0) if got is not None else Value(None, reason="not timed")
+        return Value(got, 0.0, zero_u95_deg=0.0) if got is not None else Value(None, reason=say("reason.not_timed"))
     table = swing.changes if ".." in where else swing.angles
     return table.get(angle, {}).get(where)
 
@@ -380,15 +379,15 @@ def _readings(group: SwingSet, kind: str, key: str) -> _Readings:
     for entry in group.entries(kind):
         v = reading_of(entry.swing, key)
         if v is None or v.value_deg is None:
-            left[(v.reason if v and v.reason else "not measured")] += 1
+            left[(v.reason if v and v.reason else say("reason.not_measured"))] += 1
         elif v.u95_deg is None:
-            left["no uncertainty"] += 1
+            left[say("reason.no_uncertainty")] += 1
         else:
             usable.append((entry, v))
     own = Counter("zero_frame" in v.marks for _, v in usable)
     other_zero = own[True] > own[False]
     if own[True] and own[False]:
-        left["another zero"] += own[not other_zero]
+        left[say("reason.another_zero")] += own[not other_zero]
         usable = [(e, v) for e, v in usable if ("zero_frame" in v.marks) == other_zero]
     zero: dict[str, float] = {}
     for e, v in usable:
@@ -444,9 +443,9 @@ def _bare_row(key: str, a: _Readings, b: _Readings, *, target: bool) -> Row:
     why = None
     if not row.values_a or not row.values_b:
         reasons = (a if not row.values_a else b).left_out
-        why = reasons.most_common(1)[0][0] if reasons else "not measured"
+        why = reasons.most_common(1)[0][0] if reasons else say("reason.not_measured")
     elif a.own_zero != b.own_zero:
-        why = "the zeros are of different kinds: one set has no flat-wrist grip pose"
+        why = say("reason.zeros_differ")
     else:
         try:
             return replace(
@@ -476,8 +475,7 @@ def _judged(row: Row, a: Sample, b: Sample) -> Row:
         except CupbowError:
             without = changed
         if without != changed:
-            far = "the swing far off the others" if len(row.outliers) == 1 else "the swings far off the others"
-            note = f"rests on {far}" if changed else f"would be changed without {far}"
+            note = Told.by(count, f"row.note.{'rests' if changed else 'would'}", len(row.outliers))
             return replace(row, verdict=NOT_YET, notes=(*row.notes, note))
     return replace(row, verdict=CHANGED if changed else NOT_YET)
 
@@ -553,66 +551,76 @@ def _cautions(
 ) -> Iterable[Caution]:
     targets = [r for r in rows if r.target]
     if set(a.clubs) != set(b.clubs):
-        yield Caution("Different clubs:", f"{', '.join(a.clubs)} and {', '.join(b.clubs)}. A club changes the swing.")
+        yield _caution("clubs", a=_all(a.clubs), b=_all(b.clubs))
     elif len(a.clubs) > 1:
-        yield Caution("Several clubs", f"in each set: {', '.join(a.clubs)}.")
+        yield _caution("several_clubs", clubs=_all(a.clubs))
     worn = [_sensors(s) for s in (a, b)]
     if worn[0] != worn[1]:
-        yield Caution("Different sensors:", f"{worn[0]}, then {worn[1]}.")
+        yield _caution("sensors", a=worn[0], b=worn[1])
     if any(read[r.key][0].via_grip != read[r.key][1].via_grip for r in targets):
-        yield Caution("Through the grip", "in one set only: there the club stood in for the hand sensor.")
+        yield _caution("grip")
     shared = set(a.calibrations) & set(b.calibrations)
     zero = max((r.estimate.u_zero for r in targets if r.estimate), default=0.0)
     if shared and set(a.calibrations) == set(b.calibrations):
-        yield Caution("Same calibration:", "the zero is shared and cancels in the difference.")
+        yield _caution("same_calibration")
     elif zero > 0:
-        yield Caution(
-            "Set up anew between the sets:",
-            f"the zeros alone make up to ±{COVERAGE * zero:.0f}° of a difference. More swings don't shrink that; "
-            "holding the setting-up poses two or three times does, and changes within a swing don't carry it.",
-        )
+        yield _caution("set_up_anew", u95=f"{COVERAGE * zero:.0f}")
     for s in (a, b):
         poor = Counter(
-            (w.reasons[0] if w.reasons else "poor quality") for p in s.parts for w in p.chosen if w.grade == "poor"
+            (w.reasons[0] if w.reasons else say("reason.poor_quality"))
+            for p in s.parts
+            for w in p.chosen
+            if w.grade == "poor"
         )
         other = Counter(w.kind for p in s.parts for w in p.chosen if w.grade != "poor" and w.kind != kind)
         if poor:
             which = [str(w.index) for p in s.parts for w in p.chosen if w.grade == "poor"]
-            why = "; ".join(f"{r} ({n})" if n > 1 else r for r, n in poor.items())
-            yield Caution("Left out:", f"{_swings(len(which))} ({', '.join(which)}) of {s.label}: {why}.")
+            why = [told("caution.times", why=Told.by(retold, r), n=n) if n > 1 else r for r, n in poor.items()]
+            yield _caution("poor", swings=_swings(len(which)), which=_all(which), label=s.label, why=_all(why, "; "))
         aside = {w.index: p.left_out[w.index] for p in s.parts for w in p.taken if w.index in p.left_out}
         if aside:
-            why = "; ".join(dict.fromkeys(reason for reason in aside.values() if reason))
-            numbers = ", ".join(map(str, aside))
-            yield Caution(
-                "Left out by you:", f"{_swings(len(aside))} ({numbers}) of {s.label}{f': {why}' if why else ''}."
-            )
+            said = {"swings": _swings(len(aside)), "which": ", ".join(map(str, aside)), "label": s.label}
+            own = "; ".join(dict.fromkeys(reason for reason in aside.values() if reason))
+            yield _caution("by_you", "text_why", why=own, **said) if own else _caution("by_you", **said)
         if other:
-            kinds = ", ".join(f"{n} {k}" for k, n in other.items())
-            yield Caution("Left out:", f"{kinds} of {s.label}: kinds are never mixed, {kind} swings are compared.")
+            kinds = _all([told(f"caution.kinds.of.{k}", n=n) for k, n in other.items()])
+            yield _caution("kinds", kinds=kinds, label=s.label, kind=told(f"caution.kinds.kind.{kind}"))
         n = len(s.entries(kind))
         if n < FEW:
-            yield Caution("Few swings:", f"{n} of {s.label}. Intervals are wide, and outliers can't be seen.")
+            yield _caution("few", n=n, label=s.label)
     for r in targets:
         gone = sum(r.left_out.values())
         if gone and r.estimate:
-            why = max(r.left_out, key=lambda k: r.left_out[k])
-            yield Caution("Left out", f"of {measure_words(r.key)}: {_swings(gone)}, {why}.")
+            why_most = max(r.left_out, key=lambda k: r.left_out[k])
+            yield _caution("unread", measure=_measure(r.key), swings=_swings(gone), why=Told.by(retold, why_most))
         if r.outliers:
-            far = ", ".join(f"{n} of {a.label if w == 'first' else b.label}" for w, n in (o.split(" ", 1)
-                            for o in r.outliers))  # fmt: skip
-            tail = f"; the verdict {r.notes[-1]}" if r.notes else "; the verdict is the same without"
-            yield Caution("Far off the others", f"in {measure_words(r.key)}: swing {far}{tail}.")
+            named = [(n, a.label if w == "first" else b.label) for w, n in (o.split(" ", 1) for o in r.outliers)]
+            far = _all([told("caution.far_off.swing", n=n, label=label) for n, label in named])
+            if r.notes:
+                yield _caution("far_off", measure=_measure(r.key), far=far, note=r.notes[-1])
+            else:
+                yield _caution("far_off", "text_same", measure=_measure(r.key), far=far)
     balls = [{e.swing.ball for e in s.entries(kind)} - {None} for s in (a, b)]
     if balls[0] and balls[1] and balls[0] != balls[1]:
-        yield Caution("With and without a ball:", "impact is the shock in one and the return to address in the other.")
+        yield _caution("ball")
     for s, side in ((a, 0), (b, 1)):
         drifting = [r.key for r in targets if r.estimate and _drifts(read[r.key][side].sample)]
         if drifting:
-            names = ", ".join(measure_words(k) for k in drifting)
-            yield Caution("Still moving:", f"during {s.label}, {names} kept drifting; its mean is of no one swing.")
+            yield _caution("moving", label=s.label, measures=_all([_measure(k) for k in drifting]))
     if len(a.lessons) == 1 and len(b.lessons) == 1 and a.lessons != b.lessons:
-        yield Caution("One lesson each:", "how much the swing varies from day to day is not in these intervals.")
+        yield _caution("one_lesson")
+
+
+def _caution(name: str, text: str = "text", **fields: object) -> Caution:
+    return Caution(told(f"caution.{name}.lead"), told(f"caution.{name}.{text}", **fields))
+
+
+def _measure(key: str) -> Told:
+    return Told.by(measure_words, key)
+
+
+def _all(items: Sequence[str], separator: str = ", ") -> Told:
+    return Told.by(joined, tuple(items), separator)
 
 
 def _drifts(sample: Sample) -> bool:
@@ -621,10 +629,11 @@ def _drifts(sample: Sample) -> bool:
     return bool(scipy.stats.kendalltau(np.arange(len(sample.values)), sample.values).pvalue < 0.01)
 
 
-def _sensors(group: SwingSet) -> str:
+def _sensors(group: SwingSet) -> Told:
     found = {(s.role, round(s.rate_hz / 10) * 10) for p in group.parts if p.chosen for s in p.measurement.sensors}
-    return ", ".join(f"{role} {rate} Hz" for role, rate in sorted(found)) or "not named"
+    named = [told("caution.sensor", role=told(f"role.{role}"), hz=rate) for role, rate in sorted(found)]
+    return _all(named or [told("caution.no_sensors")])
 
 
-def _swings(n: int) -> str:
-    return "1 swing" if n == 1 else f"{n} swings"
+def _swings(n: int) -> Told:
+    return Told.by(count, "caution.swings", n)

@@ -23,6 +23,7 @@ import scipy  # its parts load when asked for: `scipy.stats` takes a second that
 
 from imu.errors import CupbowError
 from imu.recording import Array
+from imu.words import say
 
 COVERAGE = NormalDist().inv_cdf(0.975)
 """Expanded over standard uncertainty, 95 % coverage."""
@@ -301,11 +302,11 @@ def estimate(a: Sample, b: Sample) -> Estimate:
     repeats: without two swings from one calibration nobody knows the spread.
     """
     if len(a.values) == 0 or len(b.values) == 0:
-        raise CupbowError("a set holds no reading of this measure: nothing to compare")
+        raise CupbowError(say("reason.no_reading"))
     layout = _layout(a, b)
     dofs = [len(s.values) - len(set(s.calibrations)) for s in (a, b)]
     if sum(dofs) < 1:
-        raise CupbowError("too few swings to know their spread: two of one calibration at least")
+        raise CupbowError(say("reason.too_few_spread"))
     swings, zero, lessons, dof, _ = layout.uncertainty()
     weights, cov_swings, cov_zeros = layout.contrast()
     means = weights @ layout.means

@@ -23,6 +23,7 @@ from imu.compare import Entry, SwingSet, zero_u95
 from imu.contrast import COVERAGE, FEW
 from imu.errors import CupbowError
 from imu.recording import ANGLES, EVENTS, Array
+from imu.words import FIRST, say
 
 POINTS = 20
 """Points a phase."""
@@ -79,19 +80,19 @@ def aligned(entries: Sequence[Entry], angle: str, events: Sequence[str]) -> tupl
         trace = e.swing.trace
         times = [e.swing.events[name].t_s if name in e.swing.events else None for name in events]
         if trace is None or angle not in trace.angles_deg:
-            left["no trace"] += 1
+            left[say("reason.no_trace")] += 1
             continue
         if any(t is None for t in times):
-            left["an event was not reached"] += 1
+            left[say("reason.event_missed")] += 1
             continue
         marks = np.array(times, dtype=float)
         if (np.diff(marks) <= 0).any():
-            left["events out of order"] += 1
+            left[say("reason.out_of_order")] += 1
             continue
         at = np.append((marks[:-1, None] + share * np.diff(marks)[:, None]).ravel(), marks[-1])
         y = np.interp(at, trace.t_s, trace.angles_deg[angle])  # NaN wherever a neighbour is
         if not np.isfinite(y).all():
-            left["a gap in the trace"] += 1
+            left[say("reason.gap")] += 1
             continue
         rows.append(y)
         used.append(i)
@@ -127,7 +128,7 @@ def compare_curves(
     groups = (a.entries(kind), b.entries(kind))
     events = common_events(groups, first=first, last=last)
     if len(events) < 2:
-        raise CupbowError(f"{a.label} and {b.label} have fewer than two events in common: the traces can't be aligned")
+        raise CupbowError(say("reason.few_events", a=a.label, b=b.label))
     curves, entries = [], []
     left: Counter[str] = Counter()
     for group in groups:
@@ -137,15 +138,15 @@ def compare_curves(
         left += why
     for whole, y in zip((a, b), curves, strict=True):
         if len(y) == 0:
-            why_not = left.most_common(1)[0][0] if left else "no swings"
-            raise CupbowError(f"{whole.label}: no trace of {angle} to compare ({why_not})")
+            why_not = left.most_common(1)[0][0] if left else say("reason.no_swings")
+            raise CupbowError(say("reason.no_trace_of", label=whole.label, angle=angle, why=why_not))
     zero_u = 0.0 if shape else _zero_of_difference(entries, angle)
     t, threshold, reason = None, None, None
     if min(len(y) for y in curves) < FEW:
-        reason = f"fewer than {FEW} swings in a set: no test along the curve"
+        reason = say("reason.no_test_few", n=FEW)
     elif any(len({e.lesson for e in group}) > 1 for group in entries):
         # The field knows of swings only, and would take lessons that differ for many swings that do.
-        reason = "several lessons in a set: no test along the curve"
+        reason = say("reason.no_test_lessons")
     else:
         t, threshold = field_test(curves[0], curves[1], zero_u=zero_u, alpha=alpha)
     position = np.arange(curves[0].shape[1]) / POINTS
@@ -207,18 +208,26 @@ def spans(position: Array, t: Array, threshold: float) -> tuple[Span, ...]:
     return tuple(sorted(out, key=lambda s: s.start))
 
 
-def span_words(span: Span, events: Sequence[str]) -> str:
-    """ "from arm level back to past top"."""
+def span_words(span: Span, events: Sequence[str], *, language: str = FIRST) -> str:
+    """ "from arm level back to just past top"."""
+    start, end = (_place(x, events) for x in (span.start, span.end))
+    if start == end:
+        return _place_words("at", *start, language)
+    ends = (_place_words("from", *start, language), _place_words("to", *end, language))
+    return say("curve.span", language=language, start=ends[0], end=ends[1])
 
-    def place(x: float) -> str:
-        nearest = round(x)
-        name = events[nearest].replace("_", " ")
-        if abs(x - nearest) < 0.15:
-            return name
-        return f"just after {name}" if x > nearest else f"just before {name}"
 
-    start, end = place(span.start), place(span.end)
-    return f"at {start}" if start == end else f"from {start} to {end}"
+def _place(x: float, events: Sequence[str]) -> tuple[str, str]:
+    """The nearest event, and whether a place is before or after it, or on it."""
+    nearest = round(x)
+    off = "" if abs(x - nearest) < 0.15 else "after" if x > nearest else "before"
+    return events[nearest], off
+
+
+def _place_words(where: str, event: str, off: str, language: str) -> str:
+    if off:
+        return say(f"curve.{where}_{off}", language=language, moment=say(f"moment_beside.{event}", language=language))
+    return say(f"moment_{'brief' if where == 'at' else where}.{event}", language=language)
 
 
 def _sd(y: Array) -> Array:

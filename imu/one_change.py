@@ -7,23 +7,24 @@ spread; its risk is how near it comes to the end of range and where face or shaf
 side. They are ranked by the degrees that face and shaft surely come nearer to their bands, for each of the student's
 own spreads of cost. The coach picks.
 
-Advice on movement alone. No candidate leads beyond comfort (`imu.practice.drill.comfort`).
+Titles, reasons and notes can be said in any language (`imu.words.retold`). Advice on movement alone. No candidate leads beyond comfort (`imu.practice.drill.comfort`).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from imu.bands import Band, Limit, least_width, shipped
-from imu.cause_words import effect_words, more_words, size_words, step_words, subject_words
+from imu.cause_words import effect_words, more_words, size_words, subject_words, title_words
 from imu.causes import APART, BOTH, NEITHER, SWINGS, Account, Link
 from imu.compare import Summary
 from imu.practice.drill import comfort
 from imu.practice.plan import Pick
-from imu.wording import listed, side_words
+from imu.wording import side_words
+from imu.words import FIRST, Told, joined, listed, retold, say, told
 
 MOST_STEP_DEG = 15.0
 """No candidate goes further at once. Our judgement, no source."""
@@ -116,8 +117,8 @@ class Candidate:
 
     @property
     def title(self) -> str:
-        """ "Wrist 12° more bowed at the top"."""
-        return title_words(self)
+        """ "Wrist 12° more bowed at the top"; to be said in any language (`retold`)."""
+        return Told.by(title_words, self.key, self.deg)
 
     def band(self, source: str, clubs: tuple[str, ...] = ()) -> Band:
         return Band(self.angle, self.event, self.low_deg, self.high_deg, source, clubs)
@@ -187,12 +188,7 @@ def candidates(account: Account, *, own_range: Mapping[str, tuple[float, float]]
     reason = None
     if not ranked:
         out = [k for k in account.bands if (d := account.departure(k)) and d.sure]
-        reason = (
-            "nothing is surely outside its band: there is nothing to mend that these swings could show"
-            if not out
-            else f"out: {listed([subject_words(k) for k in out[:3]])}; but no movement that was measured is known to "
-            "lead to it"
-        )
+        reason = told("choice.no_movement", what=_subjects(out[:3])) if out else told("choice.nothing_out")
     return Candidates(account, ranked, passed, reason)
 
 
@@ -202,19 +198,20 @@ def _candidate(
     links = tuple(x for x in account.links if x.rule.cause == key)
     today = account.readings.get(key)
     if today is None:
-        return "too few readings: " + (links[0].no_geometry or links[0].slope.reason or "not measured")
+        why = links[0].no_geometry or links[0].slope.reason or "not measured"
+        return told("choice.few_readings", why=Told.by(retold, why))
     known = [x for x in links if x.best is not None]
     angle = key.partition("@")[0]
     out = account.departure(key)
     band = out.band if out else None
     if out and out.sure:
-        deg, why = _into(today, out.band), f"{subject_words(key)} is surely outside its band"
+        deg, why = _into(today, out.band), told("choice.why_itself", movement=Told.by(subject_words, key))
     else:
         asked = _asked(known, band, today)
         if asked is None:
             return _why_not(links, known, banded=out is not None)
         deg, link = asked
-        why = f"{subject_words(link.rule.effect)} is surely outside its band, and this leads to it"
+        why = told("choice.why_effect", effect=Told.by(subject_words, link.rule.effect))
     first_step = abs(deg) > MOST_STEP_DEG
     deg = math.copysign(min(abs(deg), MOST_STEP_DEG), deg)
     if out and out.sure and band and band[0] <= today.mean + deg <= band[1]:
@@ -227,23 +224,20 @@ def _candidate(
         low, high = max(low, reach[0]), min(high, reach[1])
         aim = min(max(today.mean + deg, reach[0]), reach[1])
         if high - low < NARROWEST_DEG / 2 or abs(aim - today.mean) < LEAST_STEP_DEG or (aim - today.mean) * deg < 0:
-            return "it would lead towards the end of the wrist's range"
+            return told("choice.end_of_range")
         deg = aim - today.mean
         room = reach[1] - high if deg > 0 else low - reach[0]
     if abs(deg) < LEAST_STEP_DEG:
-        return f"less than {LEAST_STEP_DEG:.0f}° from where it is to be"
+        return told("choice.near", deg=f"{LEAST_STEP_DEG:.0f}")
     gains = tuple(_gain(x, deg, today) for x in known)
     beyond, effect = _overdone(known, today, deg)
     if beyond is not None and reach is not None and not reach[0] <= beyond <= reach[1]:
         beyond = effect = None  # the wrist ends before that
     notes = _notes(account, key, low, high, room, known)
     if sum(g.surely_mends for g in gains) < 0:
-        notes = (
-            *notes,
-            "by itself it would surely lead face or shaft further from their bands: mind what else goes along",
-        )
+        notes = (*notes, told("choice.further"))
     if first_step:
-        notes = (f"a first step: no more than {MOST_STEP_DEG:.0f}° at once", *notes)
+        notes = (told("choice.first_step", deg=f"{MOST_STEP_DEG:.0f}"), *notes)
     u95 = account.u95s.get(key, today.u95)
     return Candidate(
         key, today, u95, round(today.mean + deg, 1), low, high, why, gains, links, room, beyond, effect, notes
@@ -279,10 +273,18 @@ def _asked(known: list[Link], own: tuple[float, float] | None, today: Summary) -
 
 def _why_not(links: tuple[Link, ...], known: list[Link], *, banded: bool) -> str:
     if not known:
-        told = {x.no_geometry or x.slope.reason for x in links if x.verdict == NEITHER}
-        return "what it does is not told: " + "; ".join(sorted(filter(None, told)) or ["no sure effect"])
-    inside = "it is not surely outside its band" if banded else "it has no band"
-    return f"{inside}, and nothing that it could mend is surely outside its own"
+        whys = {x.no_geometry or x.slope.reason for x in links if x.verdict == NEITHER}
+        said = tuple(sorted(filter(None, whys))) or (told("choice.no_sure_effect"),)
+        return told("choice.untold", why=Told.by(joined, said, "; "))
+    return told("choice.inside" if banded else "choice.no_band")
+
+
+def _subjects(keys: Sequence[str]) -> Told:
+    return Told.by(_listed_subjects, tuple(keys))
+
+
+def _listed_subjects(keys: Sequence[str], *, language: str) -> str:
+    return listed([subject_words(k, language=language) for k in keys], language=language)
 
 
 def _band_around(aim: float, u95: float | None, limit: Limit | None) -> tuple[float, float]:
@@ -335,59 +337,99 @@ def _notes(
     notes = []
     needed = least_width([account.u95s.get(key)])
     if needed is not None and high - low < needed:
-        notes.append(f"the band is narrower than a reading can tell: at least {math.ceil(needed)}° wide, it could")
+        notes.append(told("choice.narrow", deg=math.ceil(needed)))
     if room is not None and room < NEAR_END_DEG:
-        notes.append("its band comes near to the end of the wrist's range: go gently, and never push")
+        notes.append(told("choice.near_end"))
     if any(x.verdict == APART for x in known):
-        notes.append("geometry and swings say different things: something else moves along; watch the first swings")
-    against = [subject_words(x.rule.effect) for x in known if x.contradicts]
+        notes.append(told("choice.apart"))
+    against = [x.rule.effect for x in known if x.contradicts]
     if against:
-        notes.append(f"what comes out for {listed(against)} goes against the common saying")
+        notes.append(told("choice.against", effects=_subjects(against)))
     return tuple(notes)
 
 
 # -- in words ----------------------------------------------------------------------------------------
-def title_words(c: Candidate) -> str:
-    step = step_words(c.key, c.deg)
-    name = subject_words(c.key).removeprefix("the ").split(" at ")[0].split(" from ")[0]
-    return f"{name[:1].upper()}{name[1:]} {step.replace(' (wrist hinge)', '').replace(' (forearm roll)', '')}"
-
-
-def gives_words(c: Candidate) -> str:
+def gives_words(c: Candidate, *, language: str = FIRST) -> str:
     """What comes nearer to its band first; what gets worse is said too."""
-    shown = sorted(c.gains, key=lambda g: -abs(g.mends) if g.band else -0.01 * abs(g.deg))
-    told = [g for g in shown if abs(g.deg) > g.u95]
-    if not told:
-        return "nothing on face or shaft that is known"
-    parts = [effect_words(g.effect, g.deg, g.u95) + (" (worse)" if g.mends < -0.5 else "") for g in told[:3]]
+    return _gives(c.gains, language)
+
+
+def costs_words(c: Candidate, *, language: str = FIRST) -> str:
+    return _costs(c.deg, c.today.u95, c.today.sd, language)
+
+
+def overdone_words(c: Candidate, *, language: str = FIRST) -> str:
+    worse = next((g for g in c.gains if g.effect == c.overdone_effect), None)
+    return _overdone_words(c.key, c.overdone_deg, worse, c.room_deg, language)
+
+
+def rests_words(c: Candidate, *, language: str = FIRST) -> str:
+    geometry = max((x.geometry_swings for x in c.links), default=0)
+    return _rests(geometry, max((x.slope.swings for x in c.links if x.verdict in (BOTH, SWINGS)), default=0), language)
+
+
+def evidence_words(evidence: Mapping[str, Any], *, language: str = FIRST) -> dict[str, str]:
+    """What `Candidate.to_json` holds under `says`, in a language: made anew from its numbers."""
+    if language == FIRST or not evidence.get("says"):
+        return dict(evidence.get("says") or {})
+    gains = [
+        Gain(g["effect"], g["deg"], g["u95"], g["rests_on"], None, None if near is None else (0.0, 0.0), near or 0.0)
+        for g in evidence["would_give"]
+        for near in (g["nearer_to_band_deg"],)
+    ]
+    costs, risk, links = evidence["costs"], evidence["risk"], evidence["evidence"]
+    worse = next((g for g in gains if g.effect == risk["overdone_effect"]), None)
+    shown = max((x["used"]["swings"] for x in links if x["verdict"] in (BOTH, SWINGS)), default=0)
+    geometry = max((x["geometry"]["swings"] for x in links if x["geometry"]), default=0)
+    return {
+        "gives": _gives(gains, language),
+        "costs": _costs(costs["deg"], evidence["today_u95"], costs["sd_deg"], language),
+        "overdone": _overdone_words(
+            evidence["measure"], risk["overdone_beyond_deg"], worse, risk["room_deg"], language
+        ),
+        "rests_on": _rests(geometry, shown, language),
+    }
+
+
+def _gives(gains: Sequence[Gain], language: str) -> str:
+    shown = sorted(gains, key=lambda g: -abs(g.mends) if g.band else -0.01 * abs(g.deg))
+    sure = [g for g in shown if abs(g.deg) > g.u95]
+    if not sure:
+        return say("choice.gives_none", language=language)
+    parts = []
+    for g in sure[:3]:
+        effect = effect_words(g.effect, g.deg, g.u95, language=language)
+        parts.append(say("choice.worse", language=language, effect=effect) if g.mends < -0.5 else effect)
     return "; ".join(parts)
 
 
-def costs_words(c: Candidate) -> str:
-    return f"{size_words(c.deg, c.today.u95)} from today; the student varies by {c.today.sd:.0f}° from swing to swing"
+def _costs(deg: float, u95: float, sd: float, language: str) -> str:
+    return say("choice.costs", language=language, size=size_words(deg, u95, language=language), sd=f"{sd:.0f}")
 
 
-def overdone_words(c: Candidate) -> str:
+def _overdone_words(key: str, beyond: float | None, worse: Gain | None, room: float | None, language: str) -> str:
     parts = []
-    if c.overdone_deg is not None and c.overdone_effect is not None:
-        worse = next(g for g in c.gains if g.effect == c.overdone_effect)
-        at = side_words(c.key, c.overdone_deg)
+    if beyond is not None and worse is not None:
         parts.append(
-            f"past {at}, {subject_words(c.overdone_effect)} leaves its band: {more_words(worse.effect, worse.deg)}"
+            say(
+                "choice.overdone",
+                language=language,
+                side=side_words(key, beyond, language=language),
+                effect=subject_words(worse.effect, language=language),
+                more=more_words(worse.effect, worse.deg, language=language),
+            )
         )
-    if c.room_deg is not None and c.room_deg < NEAR_END_DEG:
-        parts.append(f"{c.room_deg:.0f}° are left to where no cue may lead")
-    return "; ".join(parts) or "not known from these swings; keep to the band"
+    if room is not None and room < NEAR_END_DEG:
+        parts.append(say("choice.room", language=language, deg=f"{room:.0f}"))
+    return "; ".join(parts) or say("choice.overdone_unknown", language=language)
 
 
-def rests_words(c: Candidate) -> str:
-    geometry = max((x.geometry_swings for x in c.links), default=0)
-    swings = max((x.slope.swings for x in c.links if x.verdict in (BOTH, SWINGS)), default=0)
+def _rests(geometry: int, swings: int, language: str) -> str:
     parts = []
     if geometry:
-        parts.append(f"the student's own geometry in {geometry} swings, the rest of the body held")
+        parts.append(say("choice.rests_geometry", language=language, n=geometry))
     if swings:
-        parts.append(f"{swings} swings that show it")
+        parts.append(say("choice.rests_swings", language=language, n=swings))
     elif geometry:
-        parts.append("the swings can't tell yet")
-    return "; ".join(parts) or "nothing that is known of its effects"
+        parts.append(say("choice.rests_untold", language=language))
+    return "; ".join(parts) or say("choice.rests_nothing", language=language)

@@ -71,6 +71,9 @@ SIGNS: Mapping[str, tuple[str, str]] = {
 }
 """Angle -> (what a positive value means, what a negative value means); the same on either arm."""
 
+TEMPO = ("backswing_s", "downswing_s", "ratio")
+"""Times of a swing, and how they go together; measures are named `tempo@ratio`."""
+
 KINDS = ("full", "partial", "slow")
 
 

@@ -1,8 +1,8 @@
 """The letter home: one page for the student, as HTML with nothing external and as PDF.
 
 One thought, before and after at the event that it is about, what has changed and what can't be said
-yet, the drill, the numbers with their uncertainty, and the cautions. Students read sides ("21°
-cupped"), not signs. The words are drafts until the coach has changed them; what was changed is kept
+yet, the drill, the numbers with their uncertainty, and the cautions, which a coach may add to, not take away.
+It speaks the language asked for. Students read sides ("21° cupped"), not signs. The words are drafts until the coach has changed them; what was changed is kept
 when the letter is made anew, what was not follows the numbers (`Words`).
 """
 
@@ -22,7 +22,8 @@ from imu.compare import Pair, Row
 from imu.contrast import COVERAGE
 from imu.errors import CupbowError, UsageError
 from imu.measured import write_whole
-from imu.wording import capital, comparative, listed, measure_words, side_words, subject, together
+from imu.wording import comparative, measure_words, more_words, said_together, side_words, subject, verdict_words
+from imu.words import FIRST, capital, count, listed, number, say
 
 WORDS_SCHEMA = "cupbow.words/1"
 PAPERS: Mapping[str, str] = {"a4": "A4", "letter": "letter"}
@@ -34,13 +35,6 @@ STYLE = Path(__file__).parent / "letter.css"
 
 MOST_NUMBERS = 4
 """A page for a student holds so many numbers; the comparison has them all."""
-
-CAUTION = (
-    "clear the space around you before every swing and see that the sensors sit tight. If the wrist hurts, "
-    "clicks or tingles, stop, and have it seen. Never push to the end of its range. A measurement is not a "
-    "medical opinion."
-)
-"""Always printed; a coach may add to it, not take it away."""
 
 
 # -- the words ---------------------------------------------------------------------------------
@@ -193,13 +187,13 @@ class Letter:
     place: str = ""
     date: str = ""
     lesson: str = ""
-    when: tuple[str, str] = ("before", "today")
+    when: tuple[str, str] = ("", "")
     event: str = ""
     pictures: tuple[Picture, ...] = ()
     numbers: tuple[NumberRow, ...] = ()
     foot: str = ""
-    title: str = "Letter"
-    lang: str = "en"
+    title: str = ""
+    lang: str = FIRST
     cautions: tuple[str, ...] = field(default=())
 
 
@@ -208,13 +202,14 @@ def draft_letter(
     *,
     student: str,
     coach: str,
-    when: tuple[str, str] = ("before", "today"),
+    when: tuple[str, str] | None = None,
     place: str = "",
     date: str = "",
     lesson: str = "",
     until: str = "",
     kept: Edits | None = None,
     change: Change | None = None,
+    language: str = FIRST,
 ) -> tuple[Letter, Words]:
     """The letter of a comparison, and the drafts of its words (for `save_words`).
 
@@ -224,8 +219,9 @@ def draft_letter(
     """
     told = [r for r in pair.targets if r.estimate]
     if not told:
-        raise CupbowError("nothing of these sets can be compared, so there is nothing to write home about")
-    drafts = _drafts(pair, student=student, coach=coach, until=until, change=change)
+        raise CupbowError(say("reason.nothing_home"))
+    when = when or (say("paper.before", language=language), say("paper.today", language=language))
+    drafts = _drafts(pair, language, student=student, coach=coach, until=until, change=change)
     words = drafts.merged(kept)
     about = _about(told, change)
     pictures: tuple[Picture, ...] = ()
@@ -238,8 +234,10 @@ def draft_letter(
     first = told[0].estimate
     assert first is not None
     sensors = {s.role for p in pair.b.parts for s in p.measurement.sensors}
-    worn = {1: "one sensor", 2: "two sensors", 3: "three sensors"}.get(len(sensors), "")
-    counts = f"Means of {first.n_a} and {first.n_b} swings" + (f", {worn}" if worn else "")
+    foot = {"before": first.n_a, "now": first.n_b, "coach": coach}
+    if sensors:
+        foot["worn"] = say(f"paper.worn.{len(sensors)}", language=language)
+    footed = f"paper.foot{'_worn' if sensors else ''}{'_by' if coach else ''}"
     letter = Letter(
         words=words,
         place=place,
@@ -248,9 +246,10 @@ def draft_letter(
         when=when,
         event=about.key.partition("@")[2],
         pictures=pictures,
-        numbers=tuple(_number(r) for r in _shown(pair, about if change else None)),
-        foot=f"{counts}; ± is the 95 % uncertainty of a mean. Made with cupbow{f' by {coach}' if coach else ''}.",
-        title=f"Letter to {student}" if student else "Letter",
+        numbers=tuple(_number(r, language) for r in _shown(pair, about if change else None)),
+        foot=say(footed, language=language, **foot),
+        title=say("paper.title_to" if student else "paper.title", language=language, student=student),
+        lang=language,
     )
     return letter, drafts
 
@@ -273,138 +272,119 @@ def _about(told: Sequence[Row], change: Change | None = None) -> Row:
     return next((r for r in wrist if r.key.endswith("@top")), (wrist or list(told))[0])
 
 
-def _number(row: Row) -> NumberRow:
+def _number(row: Row, language: str) -> NumberRow:
     e = row.estimate
     assert e is not None
 
     def reading(mean: float, u: float) -> Reading:
         u95 = COVERAGE * u
-        unit = "" if row.unit == "°" else row.unit
-        plus = f"{max(round(u95), 1)}" if row.unit == "°" else f"{u95:.2f}{unit}"
-        return Reading(f"{side_words(row.key, mean)}, ± {plus}", mean, u95)
+        plus = f"{max(round(u95), 1)}" if row.unit == "°" else f"{number(u95, 2, language=language)}{row.unit}"
+        side = side_words(row.key, mean, language=language)
+        return Reading(say("paper.reading", language=language, side=side, u95=plus), mean, u95)
 
     return NumberRow(
-        name=capital(measure_words(row.key).replace(", ", " at ", 1) if row.key.endswith(("@top", "@impact"))
-                      else measure_words(row.key)),
+        name=capital(_name(row, language)),
         before=reading(e.mean_a, e.u_mean_a),
         now=reading(e.mean_b, e.u_mean_b),
         band=row.band,
-        verdict=row.verdict or "",
-    )  # fmt: skip
+        verdict=verdict_words(row.verdict, language=language) if row.verdict else "",
+    )
 
 
-def _drafts(pair: Pair, *, student: str, coach: str, until: str, change: Change | None = None) -> Words:
+def _name(row: Row, language: str) -> str:
+    """As the table heads its row: "wrist at top", "wrist, shaft level down"."""
+    _, _, where = row.key.partition("@")
+    if where not in ("top", "impact") or row.angle == "shaft_past_level":
+        return measure_words(row.key, language=language)
+    name, at = (say(key, language=language) for key in (f"measure.name.{row.angle}", f"moment_brief.{where}"))
+    return say("paper.measure", language=language, name=name, at=at)
+
+
+def _drafts(pair: Pair, language: str, *, student: str, coach: str, until: str, change: Change | None = None) -> Words:
     about = _about([r for r in pair.targets if r.estimate], change)
-    thought, picture, steps = _thought(about)
-    often = "three times a week, ten minutes"
+    thought, picture, steps = _thought(about, language)
     weeks, times = Words.weeks, Words.times_a_week
     if change is not None:
-        if about.key != change.key or thought == FRAME:
-            picture = _where_to(about, change)
+        if about.key != change.key or thought == say("draft.frame", language=language):
+            picture = _where_to(about, change, language)
         thought, steps = change.thought or thought, change.steps or steps
         weeks, times = change.weeks, change.times_a_week
-        often = f"{_TIMES.get(times, f'{times} times')} a week, ten minutes"
+    often = say("draft.often", language=language, times=say(f"draft.times.{times}", language=language))
     return Words(
         weeks=weeks,
         times_a_week=times,
-        greeting=f"Dear {student}," if student else "Hello,",
+        greeting=say("paper.greeting_to" if student else "paper.greeting", language=language, student=student),
         thought=thought,
         picture=picture,
-        changed=_changed(pair),
-        unsaid=_unsaid(pair),
-        drill=f"Until {until}: {often}" if until else capital(often),
+        changed=_changed(pair, language),
+        unsaid=_unsaid(pair, language),
+        drill=say("draft.drill_until" if until else "draft.drill", language=language, until=until, often=often),
         steps=steps,
-        farewell=f"Until {until}," if until else "Until next time,",
-        signature=coach.split()[0] if coach.split() else "Your coach",
+        farewell=say("paper.farewell_until" if until else "paper.farewell", language=language, until=until),
+        signature=coach.split()[0] if coach.split() else say("paper.signature", language=language),
     )
 
 
-FRAME = "One thought for the next weeks."
-"""Stands where nobody has said a thought yet."""
-
-_TIMES = {1: "once", 2: "twice", 3: "three times", 4: "four times", 5: "five times", 6: "six times", 7: "seven times"}
-
-
-def _where_to(about: Row, change: Change) -> str:
+def _where_to(about: Row, change: Change, language: str) -> str:
     """Where the movement is today, and where it is to be, in sides."""
-    to = f"between {side_words(change.key, change.low_deg)} and {side_words(change.key, change.high_deg)}"
-    words = subject_words(change.key).removeprefix("the ")
+    low, high = (side_words(change.key, x, language=language) for x in (change.low_deg, change.high_deg))
+    to = {"measure": subject_words(change.key, language=language, form="your"), "low": low, "high": high}
     e = about.estimate
-    if about.key == change.key and e is not None:
-        u95 = max(round(COVERAGE * e.u_mean_b), 1)
-        inside = change.low_deg <= e.mean_b <= change.high_deg
-        now = f"now {side_words(change.key, e.mean_b)}, ± {u95}°"
-        return f"It is about your {words}: {now}; it is to {'stay' if inside else 'come'} {to}."
-    return f"It is about your {words}; it is to be {to}."
+    if about.key != change.key or e is None:
+        return say("draft.where", language=language, **to)
+    u95 = max(round(COVERAGE * e.u_mean_b), 1)
+    how = "stay" if change.low_deg <= e.mean_b <= change.high_deg else "come"
+    now = side_words(change.key, e.mean_b, language=language)
+    return say(f"draft.where_{how}", language=language, now=now, u95=u95, **to)
 
 
-def _thought(row: Row) -> tuple[str, str, tuple[str, ...]]:
+def _thought(row: Row, language: str) -> tuple[str, str, tuple[str, ...]]:
     """Thought, picture and drill steps for what the letter is about; a frame to write in elsewhere."""
-    where = row.key.partition("@")[2].replace("_", " ")
-    at = {"top": "At the top", "impact": "At impact", "address": "At address"}.get(
-        where, f"When the {where.removesuffix(' down').removesuffix(' back')}"
-    )
-    if row.angle == "wrist_flexion" and ".." not in row.key and where in ("top", "impact", "address"):
-        low, high = row.band or (-10.0, 10.0)
-        e = row.estimate
-        flat = low <= 0.0 <= high and e is not None
-        if flat:
-            return (
-                f"{at}, the ruler still touches.",
-                "That is the whole thought for now. Picture the ruler from setting up, lying along the back of your "
-                f"forearm and hand. {at} it should still touch both, with no gap at the wrist.",
-                (
-                    "Feel both ends. Cup the wrist, gently. Bow it, gently. Find the ruler in between. Six times.",
-                    f"Hold {at.lower()}. A slow swing, stop there, hold for three seconds. Twenty times. Look at the "
-                    "level only every second try.",
-                    "Five in the dark. The same, without looking. Say first where you think it was, then check.",
-                ),
-            )
+    where = row.key.partition("@")[2]
+    low, high = row.band or (-10.0, 10.0)
+    flat = row.angle == "wrist_flexion" and low <= 0.0 <= high and row.estimate is not None
+    if flat and where in ("top", "impact", "address"):
+        at = say(f"draft.ruler_at.{where}", language=language)
+        steps = tuple(say(f"draft.ruler_steps.{i}", language=language, at=at) for i in (1, 2, 3))
+        said = (say(f"draft.ruler.{k}", language=language, at=at) for k in ("thought", "picture"))
+        return *said, steps  # type: ignore[return-value]
     return (
-        FRAME,
-        f"Here stands, in your coach's words, what to think of: it is about the {measure_words(row.key)}.",
-        (
-            "Slowly. Ten slow swings with the thought, stopping where it matters.",
-            "Half. Ten half swings; look at the level only every second time.",
-            "Five in the dark. The same, without looking. Say first where you think it was, then check.",
-        ),
+        say("draft.frame", language=language),
+        say("draft.frame_picture", language=language, measure=measure_words(row.key, language=language)),
+        tuple(say(f"draft.frame_steps.{i}", language=language) for i in (1, 2, 3)),
     )
 
 
-def _yours(row: Row) -> str:
-    return "your " + subject(row).removeprefix("the ")
-
-
-def _changed(pair: Pair) -> str:
+def _changed(pair: Pair, language: str) -> str:
     rows = pair.changed
     if not rows:
-        return "Nothing yet that is more than chance and the sensors together would make."
-    text = listed([f"your {said.removeprefix('the ')} is {how}" for said, how in together(rows)])
-    amount = "That is" if len(rows) == 1 else "Both are" if len(rows) == 2 else "All are"
-    return f"{capital(text)}. {amount} more than chance and the sensors together would make."
+        return say("draft.changed.none", language=language)
+    clauses = said_together(rows, language=language, whose="your")
+    what = listed(clauses, language=language, clauses=True)
+    return say(f"draft.changed.{len(rows) if len(rows) <= 2 else 'more'}", language=language, what=what)
 
 
-def _unsaid(pair: Pair) -> str:
+def _unsaid(pair: Pair, language: str) -> str:
     parts = []
     for r in pair.not_yet[:2]:
         e, tell = r.estimate, r.tell
         if e is None or tell is None:
             continue
         looks = abs(e.difference) > 0.5 * (r.sdc or math.inf)
-        text = f"Whether {_yours(r)} is {comparative(r)}" if looks else f"Whether {_yours(r)} has changed"
+        said = {"yours": subject(r, language=language, whose="your")}
+        if looks:
+            said["more"] = more_words(comparative(r), language=language, after="whether_more")
+        way = f"draft.unsaid.{'more' if looks else 'any'}"
         if tell.swings:
-            after = f"about {tell.swings} more swings will tell"
-        elif tell.limit == "zero":
-            after = "the zero of the sensors is too uncertain; more swings won't tell"
-        elif tell.limit == "lessons":
-            after = "it differs too much from lesson to lesson"
+            parts.append(count(f"{way}_swings", tell.swings, language=language, **said))
         else:
-            after = "if it has, then too little to see"
-        parts.append(f"{text}: {'it looks that way; ' if looks and tell.swings else ''}{after}.")
+            limit = tell.limit if tell.limit in ("zero", "lessons") else "small"
+            parts.append(say(f"{way}_{limit}", language=language, **said))
     for r in pair.targets:
         if r.estimate is None and len(parts) < 2:
-            parts.append(f"{capital(_yours(r))}: not measured this time.")
-    return " ".join(parts) or "Nothing that you were looking for."
+            yours = subject(r, language=language, whose="your")
+            parts.append(say("draft.unsaid.not_measured", language=language, yours=yours))
+    return " ".join(parts) or say("draft.unsaid.none", language=language)
 
 
 # -- as a page ---------------------------------------------------------------------------------
@@ -412,18 +392,22 @@ def letter_html(letter: Letter, *, paper: str = "a4", embed_fonts: bool = True, 
     """The letter as one HTML file that loads nothing; `size_pt` is that of its running text."""
     if paper not in PAPERS:
         raise UsageError(f"paper {paper!r} is not known: use {' or '.join(PAPERS)}")
-    w = letter.words
+    w, language = letter.words, letter.lang
     esc = _escaped
+
+    def printed(key: str, **fields: object) -> str:
+        return esc(say(f"paper.{key}", language=language, **fields))
+
     top = " · ".join(filter(None, (letter.place, letter.date)))
     steps = "".join(f"<li>{_step(s)}</li>" for s in w.steps)
     ticks = "".join(
-        f'<div class="week"><span>week {i + 1}</span><div>{"<i></i>" * w.times_a_week}</div></div>'
+        f'<div class="week"><span>{printed("week", n=i + 1)}</span><div>{"<i></i>" * w.times_a_week}</div></div>'
         for i in range(w.weeks)
     )
-    pictures = "".join(_picture(p) for p in letter.pictures)
+    pictures = "".join(_picture(p, language) for p in letter.pictures)
     words = (
-        f"<p><b>What has changed.</b> {_paragraph(w.changed)}</p>"
-        f"<p><b>What we can’t say yet.</b> {_paragraph(w.unsaid)}</p>"
+        f"<p><b>{printed('changed')}</b> {_paragraph(w.changed)}</p>"
+        f"<p><b>{printed('unsaid')}</b> {_paragraph(w.unsaid)}</p>"
     )
     extra = f" {_paragraph(w.caution)}" if w.caution.strip() else ""
     return f"""<!doctype html>
@@ -431,7 +415,7 @@ def letter_html(letter: Letter, *, paper: str = "a4", embed_fonts: bool = True, 
 <head>
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
-<title>{esc(letter.title)}</title>
+<title>{esc(letter.title) or printed("title")}</title>
 <style>
 {_fonts() if embed_fonts else ""}{_style(paper, size_pt)}
 </style>
@@ -444,10 +428,10 @@ def letter_html(letter: Letter, *, paper: str = "a4", embed_fonts: bool = True, 
 <p class="lead">{_paragraph(w.picture)}</p>
 <section class="beforeafter{"" if pictures else " plain"}">{pictures}<div class="say">{words}</div></section>
 <section class="drill"><div><h2>{esc(w.drill)}</h2><ol>{steps}</ol></div><div class="weeks">{ticks}</div></section>
-<section class="numbers"><h2>The numbers, for the curious</h2>
+<section class="numbers"><h2>{printed("numbers")}</h2>
 {_table(letter)}
 </section>
-<section class="end"><p class="please"><b>Please:</b> {esc(CAUTION)}{extra}</p>
+<section class="end"><p class="please"><b>{printed("please")}</b> {printed("caution")}{extra}</p>
 <p class="bye">{esc(w.farewell)}<br><em>{esc(w.signature)}</em></p></section>
 <footer>{esc(letter.foot)}</footer>
 </main>
@@ -504,40 +488,38 @@ def _step(text: str) -> str:
     return f"<b>{_escaped(name)}.</b> {_escaped(rest)}" if dot else _escaped(text)
 
 
-def _picture(p: Picture) -> str:
-    gap = "no gap under the ruler" if abs(p.flexion_deg) < 2 else (
-        "a gap under the ruler" if p.flexion_deg < 0 else "the wrist pushes the ruler off the hand"
-    )  # fmt: skip
-    side = side_words("wrist_flexion@top", p.flexion_deg)
-    plus = max(round(p.u95_deg), 1)
+def _picture(p: Picture, language: str) -> str:
+    how = "none" if abs(p.flexion_deg) < 2 else "cupped" if p.flexion_deg < 0 else "bowed"
+    gap = _escaped(say(f"paper.gap.{how}", language=language))
+    side = side_words("wrist_flexion@top", p.flexion_deg, language=language)
+    reading = say("paper.reading", language=language, side=side, u95=f"{max(round(p.u95_deg), 1)}°")
     return (
-        f"<figure>{wrist_svg(p.flexion_deg)}<figcaption><b>{_escaped(capital(p.when))}</b><br>{gap}:<br>"
-        f"{html.escape(side)}, ± {plus}°</figcaption></figure>"
+        f"<figure>{wrist_svg(p.flexion_deg, language=language)}<figcaption><b>{_escaped(capital(p.when))}</b><br>"
+        f"{gap}:<br>{html.escape(reading)}</figcaption></figure>"
     )
 
 
 def _table(letter: Letter) -> str:
     scale = {r.name: _scale(r) for r in letter.numbers}
     first, second = (_escaped(capital(t)) for t in letter.when)
+
+    def level(reading: Reading, row: NumberRow) -> str:
+        return level_svg(reading, row.band, scale[row.name], language=letter.lang)
+
     rows = []
     for r in letter.numbers:
         before = (
-            f'<td class="words" data-when="{first}">{_escaped(r.before.words)}</td>'
-            f"<td>{level_svg(r.before, r.band, scale[r.name])}</td>"
+            f'<td class="words" data-when="{first}">{_escaped(r.before.words)}</td><td>{level(r.before, r)}</td>'
             if r.before
             else "<td></td><td></td>"
         )
         rows.append(
             f'<tr><th scope="row">{html.escape(r.name)}</th>{before}'
             f'<td class="words" data-when="{second}">{_escaped(r.now.words)}</td>'
-            f"<td>{level_svg(r.now, r.band, scale[r.name])}</td><td><b>{html.escape(r.verdict)}</b></td></tr>"
+            f"<td>{level(r.now, r)}</td><td><b>{html.escape(r.verdict)}</b></td></tr>"
         )
     banded = any(r.band for r in letter.numbers)
-    key = (
-        "The bubble is as long as the doubt: between the marks is in your band, across a mark is too close to call."
-        if banded
-        else "The bubble is as long as the doubt."
-    )
+    key = _escaped(say("paper.key_banded" if banded else "paper.key", language=letter.lang))
     head = "".join(f'<th colspan="2" scope="col">{html.escape(capital(t))}</th>' for t in letter.when)
     return (
         f"<table><thead><tr><td></td>{head}<td></td></tr></thead><tbody>{''.join(rows)}</tbody></table>"
@@ -555,7 +537,9 @@ def _scale(row: NumberRow) -> tuple[float, float]:
 
 
 # -- drawings ----------------------------------------------------------------------------------
-def level_svg(reading: Reading, band: tuple[float, float] | None, ends: tuple[float, float]) -> str:
+def level_svg(
+    reading: Reading, band: tuple[float, float] | None, ends: tuple[float, float], *, language: str = FIRST
+) -> str:
     """The level: a bubble as long as the doubt, in a vial between two marks."""
     width, height, r = 104.0, 22.0, 10.0
 
@@ -568,7 +552,7 @@ def level_svg(reading: Reading, band: tuple[float, float] | None, ends: tuple[fl
     across = band is not None and any(low < edge < high for edge in band)
     out = [
         f'<svg class="level" viewBox="0 0 {width + 4:.0f} {height + 8:.0f}" width="{width + 4:.0f}" '
-        f'height="{height + 8:.0f}" role="img" aria-label="{html.escape(_level_words(reading, band))}">',
+        f'height="{height + 8:.0f}" role="img" aria-label="{html.escape(_level_words(reading, band, language))}">',
         f'<rect x="2" y="5" width="{width}" height="{height - 2}" rx="{r}" fill="#fff" stroke="#000" '
         'stroke-width="1.6"/>',
         f'<path d="M4 17 H{width}" stroke="#bbb" stroke-width="3"/>',
@@ -608,17 +592,16 @@ def _stripes(cx: float, cy: float, rx: float, ry: float) -> list[str]:
     return out
 
 
-def _level_words(reading: Reading, band: tuple[float, float] | None) -> str:
+def _level_words(reading: Reading, band: tuple[float, float] | None, language: str) -> str:
     if band is None:
         return reading.words
     low, high = reading.value - reading.u95, reading.value + reading.u95
-    if any(low < edge < high for edge in band):
-        return f"{reading.words}: across a mark, too close to call"
-    inside = band[0] <= reading.value <= band[1]
-    return f"{reading.words}: {'in the band' if inside else 'outside the band'}"
+    inside = "inside" if band[0] <= reading.value <= band[1] else "outside"
+    how = "across" if any(low < edge < high for edge in band) else inside
+    return say(f"paper.level.{how}", language=language, reading=reading.words)
 
 
-def wrist_svg(flexion_deg: float) -> str:
+def wrist_svg(flexion_deg: float, *, language: str = FIRST) -> str:
     """Forearm, hand and club from the thumb side, with the ruler along the back: cup bends to the
     left and opens a gap at the wrist, bow bends to the right and lifts the ruler off the hand."""
     bend = math.radians(max(-70.0, min(70.0, flexion_deg)))
@@ -681,10 +664,10 @@ def wrist_svg(flexion_deg: float) -> str:
     )
     thumb = curve((-8, -8), (-10, -40), (0, -56), (12, -46), (14, -8))
     fingers = path([(24, -60), (38, -58)], close=False) + path([(24, -42), (38, -38)], close=False)
-    label = side_words("wrist_flexion@top", flexion_deg)
+    side = side_words("wrist_flexion@top", flexion_deg, language=language)
+    label = say("paper.wrist", language=language, side=side)
     return (
-        f'<svg class="wrist" viewBox="-130 -200 240 320" role="img" aria-label="Wrist {html.escape(label)}, '
-        'ruler along the back of forearm and hand">'
+        f'<svg class="wrist" viewBox="-130 -200 240 320" role="img" aria-label="{html.escape(label)}">'
         '<g fill="none" stroke="#000" stroke-linejoin="round" stroke-linecap="round">'
         f'<path d="{path([(6, -78), (-14, -186)], close=False)}" stroke-width="7"/>'
         f'<path d="{path(gap, bent=False)}" fill="#000" stroke="none"/>'

@@ -21,6 +21,7 @@ import scipy  # its parts load when asked for: `scipy.stats` takes a second that
 
 from imu.contrast import POWER
 from imu.recording import Array
+from imu.words import say
 
 MOST_SWINGS = 200
 """More swings than this are not asked for: it is said that more of the same won't tell."""
@@ -40,6 +41,8 @@ Student's would be endless, and nothing could be told. Slopes that truly differ 
 
 MOST_ALIKE = 10.0
 """Variance inflation from which on causes can't be told apart (Kutner et al., Applied Linear Statistical Models)."""
+
+TOO_FEW = say("reason.too_few")
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,23 +119,22 @@ def slopes(seen: Sightings) -> tuple[Slope, ...]:
     levels = _levels(seen.groups)
     free = n - int(np.linalg.matrix_rank(levels)) if n else 0
     if free - k < LEAST_FREE:
-        return tuple(_not(seen, j, "too few swings") for j in range(k))
+        return tuple(_not(seen, j, TOO_FEW) for j in range(k))
     x, y = _rest(seen.causes, levels), _rest(seen.effect[:, None], levels)[:, 0]
     spread = (x**2).sum(axis=0) / free
     out: dict[int, Slope] = {}
     for j in range(k):
         true = 1 - seen.error[j, j] / spread[j] if spread[j] > 1e-12 else 0.0
         if true < LEAST_TRUE:
-            varies = "it hardly varies from swing to swing" if spread[j] <= 1e-12 else (
-                f"it varies by {math.sqrt(spread[j]):.1f} from swing to swing, "
-                f"and the reading itself by {math.sqrt(seen.error[j, j]):.1f}"
+            varies = say("reason.hardly_varies") if spread[j] <= 1e-12 else (
+                say("reason.varies", spread=f"{math.sqrt(spread[j]):.1f}", error=f"{math.sqrt(seen.error[j, j]):.1f}")
             )  # fmt: skip
             out[j] = _not(seen, j, varies, sd=math.sqrt(spread[j]), true=true)
     use = [j for j in range(k) if j not in out]
     alike = _alike(x[:, use])
     for i, j in enumerate(use):
         if alike[i] > MOST_ALIKE:
-            out[j] = _not(seen, j, "it moves together with the other causes in these swings", sd=math.sqrt(spread[j]))
+            out[j] = _not(seen, j, say("reason.together"), sd=math.sqrt(spread[j]))
     use = [j for j in use if j not in out]
     if use:
         out |= dict(zip(use, _fitted(seen, x[:, use], y, use, free), strict=True))
@@ -150,7 +152,7 @@ def _fitted(seen: Sightings, x: Array, y: Array, use: list[int], free: int) -> l
     moments = x.T @ x / free
     true = moments - error
     if np.linalg.eigvalsh(np.linalg.solve(moments, true)).min() < LEAST_TRUE / 2:
-        return [_not(seen, j, "the causes move together, but for what may be error of reading") for j in use]
+        return [_not(seen, j, say("reason.together_error")) for j in use]
     inverse = np.linalg.inv(true)
     beta = inverse @ (x.T @ y / free)
     dof = free - len(use)

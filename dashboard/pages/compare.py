@@ -39,7 +39,7 @@ from dashboard.sets import (
     set_of,
     thoughts,
 )
-from dashboard.words import say
+from dashboard.words import LANGUAGE, because, number, retold, say
 from imu.compare import CHANGED, Comparison, Pair, Row, SwingSet, compare
 from imu.curves import CurveComparison, compare_curves, span_words
 from imu.errors import CupbowError
@@ -148,7 +148,9 @@ def view(service: Service, choice: Choice) -> View:
     try:
         comparison = compared(service, choice, a, b)
     except CupbowError as error:
-        return View([head, ui.fault(say("compare.cannot_compare"), say("compare.cannot_compare_do"), where=str(error))])
+        return View(
+            [head, ui.fault(say("compare.cannot_compare"), say("compare.cannot_compare_do"), where=retold(str(error)))]
+        )
     if isinstance(comparison, Pending):
         return View([head, waiting(comparison, comparison.left)], waiting=True)
     return View([head, *_compared(choice, (a, b), comparison)])
@@ -261,7 +263,7 @@ def _compared(choice: Choice, offers: tuple[Offer, Offer], comparison: Compariso
     asked = {"a": offers[0].key, "b": offers[1].key, "kind": choice.kind, "targets": ",".join(choice.targets or ())}
     letter = f"/letter?{urlencode({k: v for k, v in asked.items() if v})}"
     parts: list[Any] = [
-        html.H1(headline(pair), className="say"),
+        html.H1(headline(pair, language=LANGUAGE), className="say"),
         html.Div(
             [html.Span("; ".join(o.label for o in offers)), html.Span("·", className="dot"), html.Span(kind)],
             className="say-under",
@@ -303,22 +305,23 @@ def _shelves(pair: Pair, labels: tuple[str, str]) -> html.Section:
 
 
 def _difference(row: Row, labels: tuple[str, str], half: float) -> html.Div:
-    words = measure_words(row.key)
+    words = measure_words(row.key, language=LANGUAGE)
     name = html.H3(words[:1].upper() + words[1:])
     e = row.estimate
     if e is None:
         return html.Div(
-            [name, html.P(say("compare.cannot", reason=row.reason), className="cannot")], className="difference"
+            [name, html.P(say("compare.cannot", reason=because(row.reason)), className="cannot")],
+            className="difference",
         )
     told = [
-        html.P(change_words(row), className="told"),
-        html.P(say("compare.from_to", a=side_words(row.key, e.mean_a), b=side_words(row.key, e.mean_b))),
+        html.P(change_words(row, language=LANGUAGE), className="told"),
+        html.P(say("compare.from_to", a=_sided(row, e.mean_a), b=_sided(row, e.mean_b))),
     ]
     if row.verdict == CHANGED:
-        told.append(html.P(say("compare.effect", n=f"{abs(e.effect):.1f}")))
+        told.append(html.P(say("compare.effect", n=number(abs(e.effect), 1))))
     else:
-        told.append(html.P(tell_words(row)))
-    told += [html.P(note) for note in row.notes]
+        told.append(html.P(tell_words(row, language=LANGUAGE)))
+    told += [html.P(retold(note)) for note in row.notes]
     data: dict[str, Any] = {"data-measure": row.key, "data-verdict": row.verdict}
     return html.Div(
         [
@@ -330,6 +333,10 @@ def _difference(row: Row, labels: tuple[str, str], half: float) -> html.Div:
         className="difference",
         **data,
     )
+
+
+def _sided(row: Row, value: float) -> str:
+    return side_words(row.key, value, language=LANGUAGE)
 
 
 def _curves_card(choice: Choice, comparison: Comparison, pair: Pair, labels: tuple[str, str]) -> html.Section:
@@ -362,7 +369,7 @@ def _curves_card(choice: Choice, comparison: Comparison, pair: Pair, labels: tup
         curves = compare_curves(pair.a, pair.b, choice.angle, kind=comparison.kind)
         shape = compare_curves(pair.a, pair.b, choice.angle, kind=comparison.kind, shape=True)
     except CupbowError as error:
-        return html.Section([head, html.P(str(error), className="note")], className="card curves-card")
+        return html.Section([head, html.P(retold(str(error)), className="note")], className="card curves-card")
     shown = shape if choice.shape else curves
     switch = html.Nav(
         [
@@ -393,8 +400,8 @@ def _curves_card(choice: Choice, comparison: Comparison, pair: Pair, labels: tup
 
 def _where(curves: CurveComparison, differ: str, same: str) -> str:
     if curves.reason:
-        return curves.reason + "."
-    where = "; ".join(span_words(s, curves.events) for s in curves.spans)
+        return retold(curves.reason) + "."
+    where = "; ".join(span_words(s, curves.events, language=LANGUAGE) for s in curves.spans)
     return say(differ, where=where) if where else say(same)
 
 
@@ -403,7 +410,7 @@ def _shape_words(shape: CurveComparison) -> str:
 
 
 def _conclude(offers: tuple[Offer, Offer], pair: Pair) -> html.Section:
-    items: list[Any] = [html.Li([html.Strong(c.lead), f" {c.text}"]) for c in pair.cautions]
+    items: list[Any] = [html.Li([html.Strong(retold(c.lead)), f" {retold(c.text)}"]) for c in pair.cautions]
     if any(is_best(o.key) for o in offers):
         items.insert(0, html.Li([html.Strong(say("compare.own_best")), " ", say("compare.best_chosen")]))
     return ui.card(say("compare.conclude"), html.Ul(items), kind="conclude")
@@ -417,7 +424,7 @@ def _targets(choice: Choice, pair: Pair) -> html.Details:
         on = key in judged
         left = tuple(k for k in judged if k != key) if on else (*judged, key)
         extra = {"data-go": ""} | (ui.aria(current="true") if on else {})
-        words = measure_words(key)
+        words = measure_words(key, language=LANGUAGE)
         # The last target can't be taken away: then nothing would be judged.
         chips.append(html.A(words, href=replace(choice, targets=left or (key,)).link, **extra))
     return html.Details(
@@ -442,14 +449,16 @@ def _measures(pair: Pair) -> html.Details:
         unit = r.unit
         s = r.steadiness
         cells = [
-            say("compare.value_n", value=side_words(r.key, e.mean_a), n=e.n_a),
-            say("compare.value_n", value=side_words(r.key, e.mean_b), n=e.n_b),
-            f"{e.difference:+.{places}f}{unit}".replace("-", "−"),
-            f"{r.low:+.{places}f} … {r.high:+.{places}f}{unit}".replace("-", "−"),
-            f"{e.effect:+.1f}".replace("-", "−"),
-            f"{s.ratio:.2f} ({s.low:.2f} … {s.high:.2f})" if s else "—",
+            say("compare.value_n", value=_sided(r, e.mean_a), n=e.n_a),
+            say("compare.value_n", value=_sided(r, e.mean_b), n=e.n_b),
+            f"{number(e.difference, places, sign=True)}{unit}",
+            f"{number(r.low or 0.0, places, sign=True)} … {number(r.high or 0.0, places, sign=True)}{unit}",
+            number(e.effect, 1, sign=True),
+            f"{number(s.ratio, 2)} ({number(s.low, 2)} … {number(s.high, 2)})" if s else "—",
         ]
-        body.append(html.Tr([html.Th(measure_words(r.key), scope="row"), *(html.Td(c) for c in cells)]))
+        body.append(
+            html.Tr([html.Th(measure_words(r.key, language=LANGUAGE), scope="row"), *(html.Td(c) for c in cells)])
+        )
     table = html.Table(
         [
             html.Caption(say("compare.measures_caption"), className="unseen"),

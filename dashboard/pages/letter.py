@@ -23,7 +23,7 @@ from dashboard.pages import Page
 from dashboard.pages.compare import Choice, compared, filled, pool_of, waiting
 from dashboard.service import Service
 from dashboard.sets import Offer, Pending, day_words, in_library, lesson_id, offer
-from dashboard.words import say
+from dashboard.words import LANGUAGE, retold, say
 from imu.compare import Comparison
 from imu.errors import CupbowError, UsageError
 from imu.measured import write_whole
@@ -161,6 +161,7 @@ def _written(service: Service, choice: Choice, comparison: Comparison | None = N
         until=details["until"],
         kept=load_words(words_file),
         change=_picked(service, b),
+        language=LANGUAGE,
     )
     return Written(letter, drafts, details, words_file, details_file)
 
@@ -177,7 +178,7 @@ def _picked(service: Service, later: Offer) -> Change | None:
             lesson = finding.lesson_of_id(library, lesson_id(later.key))
         except UsageError:
             return None
-        return picks.for_letter(picks.current(library, student_id=lesson.student_id))
+        return picks.for_letter(picks.current(library, student_id=lesson.student_id), language=LANGUAGE)
 
 
 def _details(path: Path) -> dict[str, str]:
@@ -231,7 +232,9 @@ def view(service: Service, choice: Choice, *, saved: bool = False) -> View:
             return View([waiting(found, found.left)], waiting=True)
         written = _written(service, choice, found)
     except CupbowError as error:
-        return View([ui.fault(say("compare.cannot_compare"), say("compare.cannot_compare_do"), where=str(error))])
+        return View(
+            [ui.fault(say("compare.cannot_compare"), say("compare.cannot_compare_do"), where=retold(str(error)))]
+        )
     asked = {"a": choice.a, "b": choice.b, "kind": choice.kind, "targets": ",".join(choice.targets or ())}
     to = {k: v for k, v in asked.items() if v}
     downloads = [

@@ -24,13 +24,14 @@ from dashboard.pages.compare import Choice as CompareChoice
 from dashboard.pages.compare import waiting
 from dashboard.service import Service
 from dashboard.sets import Offer, Pending, day_words, filed_offer, lessons, set_of
-from dashboard.words import count, say
+from dashboard.words import LANGUAGE, because, count, number, say
+from imu.cause_words import more_words
 from imu.compare import CHANGED, DEFAULT_TARGETS, Pair, Summary, SwingSet, compare, summarise
 from imu.contrast import COVERAGE, NOT_YET
 from imu.errors import CupbowError
 from imu.library.finding import students
-from imu.recording import SIGNS
-from imu.wording import capital, change_words, headline, measure_words, tell_words
+from imu.wording import change_words, headline, measure_words, tell_words
+from imu.words import capital
 
 PATH = "/progress"
 POLL_MS = 600
@@ -255,7 +256,7 @@ def _followed(followed: list[Followed], unread: list[Offer], *, kind: str, card:
     side += [_days(followed, unread, kind=kind), *_diary(followed)]
     flown = [f for f in followed if f.flights]
     return [
-        html.H1(headline(pair) if pair else say("progress.none"), className="say"),
+        html.H1(headline(pair, language=LANGUAGE) if pair else say("progress.none"), className="say"),
         html.Div(
             [
                 html.Div(
@@ -273,17 +274,20 @@ def _data(key: str) -> dict[str, Any]:
     return {"data-measure": key}
 
 
+def _words(key: str) -> str:
+    return capital(measure_words(key, language=LANGUAGE))
+
+
 def _name(key: str) -> html.Div:
-    words = measure_words(key)
-    angle = key.partition("@")[0]
-    plus, minus = SIGNS.get(angle, ("", ""))
+    words = _words(key)
+    minus, plus = ridges.ends(key.partition("@")[0])
     notes = [
         html.P(say("progress.up", side=plus), className="note"),
         html.P(say("progress.down", side=minus), className="note"),
     ]
     return html.Div(
         [
-            html.Div([html.H2(words[:1].upper() + words[1:]), html.P(say("progress.degrees"), className="note")]),
+            html.Div([html.H2(words), html.P(say("progress.degrees"), className="note")]),
             html.Div(notes),
         ],
         className="follow-name",
@@ -303,12 +307,10 @@ def _since_first(followed: list[Followed], *, kind: str, targets: list[str]) -> 
 def _since(pair: Pair, followed: list[Followed]) -> html.Section:
     rows = []
     for r in pair.targets:
-        told = change_words(r) if r.verdict in (CHANGED, NOT_YET) else say("compare.cannot", reason=r.reason)
-        more = tell_words(r)
-        words = measure_words(r.key)
-        rows.append(
-            html.Li([html.Strong(words[:1].upper() + words[1:]), f": {told}" + (f" ({more})" if more else "") + "."])
-        )
+        known = r.verdict in (CHANGED, NOT_YET)
+        told = change_words(r, language=LANGUAGE) if known else say("compare.cannot", reason=because(r.reason))
+        more = tell_words(r, language=LANGUAGE)
+        rows.append(html.Li([html.Strong(_words(r.key)), f": {told}" + (f" ({more})" if more else "") + "."]))
     a = next(f for f in followed if f.swings is pair.a)
     b = next(f for f in followed if f.swings is pair.b)
     link = html.A(say("progress.compare"), href=CompareChoice(a=a.offer.key, b=b.offer.key).link, className="button")
@@ -325,14 +327,13 @@ def _since(pair: Pair, followed: list[Followed]) -> html.Section:
 def _stays(pair: Pair, table: dict[str, list[Summary | None]], shown: list[str]) -> html.Section:
     """Spread from swing to swing, lesson by lesson, of the first measure."""
     key = shown[0]
-    words = measure_words(key)
-    sds = [say("progress.spread_item", sd=f"{s.sd:.1f}") if s else "—" for s in table[key]]
+    sds = [say("progress.spread_item", sd=number(s.sd, 1)) if s else "—" for s in table[key]]
     steady = pair.row(key).steadiness
     verdict = steady.verdict if steady else NOT_YET
     said = {"steadier": "progress.steadier", "less steady": "progress.less_steady"}.get(verdict, "progress.same_steady")
     return ui.card(
         say("progress.stays"),
-        html.P([html.Strong(words[:1].upper() + words[1:] + ". "), say("progress.spread", list=", ".join(sds))]),
+        html.P([html.Strong(_words(key) + ". "), say("progress.spread", list=", ".join(sds))]),
         html.P(say(said), className="note"),
     )
 
@@ -368,9 +369,8 @@ def _untold(followed: list[Followed], table: dict[str, list[Summary | None]], sh
         if not gaps:
             continue
         gap, u95 = sum(gaps) / len(gaps), COVERAGE * math.sqrt(variance) / len(gaps)
-        words = measure_words(key)
-        side = SIGNS[key.partition("@")[0]][0 if gap > 0 else 1]
-        more = {"measure": capital(words), "gap": f"{abs(gap):.0f}", "side": f"more {side}", "n": len(gaps)}
+        side = more_words(key, gap, language=LANGUAGE)
+        more = {"measure": _words(key), "gap": f"{abs(gap):.0f}", "side": side, "n": len(gaps)}
         told = "progress.untold_more" if abs(gap) > u95 else "progress.untold_same"
         lines.append(say(told, u95=f"{max(u95, 1.0):.0f}", **more))
     return ui.card(say("progress.untold_title"), *(html.P(x) for x in lines or [say("progress.untold_none")]))

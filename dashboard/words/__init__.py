@@ -1,44 +1,40 @@
 """What the screens say, in one place, so that it can be translated.
 
-A language is its TOML files beside this module; the user's settings choose it. `say("sentence.again", at="at the top")` looks a key
-up and fills its fields; a missing key or field is a fault of the program and raises.
+The mechanism, and the words of the results, are those of `imu.words`; this adds the files beside this module, and the
+language that the user's settings choose. `say("sentence.again", at="at the top")` looks a key up and fills its fields;
+a missing key or field is a fault of the program and raises.
 """
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
-from functools import cache
-from importlib.resources import files
-from typing import Any
 
+from imu import words
 from imu.settings import load_settings
-
-FIRST = "en"
-"""The language that says everything; others fall back to it."""
+from imu.words import FIRST, Catalogue
 
 LANGUAGE = load_settings().language
 """The user's, as it was when the program started."""
 
 CAPITAL_NOUNS = ("de",)
 
-REASONS = {"the face's heading means aim only near address and impact": "value.reason_aim"}
-"""Reasons that stand in the results of every swing, and their words."""
+OWN = Catalogue("dashboard.words")
+ALL = Catalogue("imu.words", "dashboard.words")
 
 
 def say(key: str, /, **fields: object) -> str:
     """The words at `key`, with its `{fields}` filled."""
-    return catalogue()[key].format(**fields)
+    return ALL.say(key, language=LANGUAGE, **fields)
 
 
 def count(key: str, n: int, /, **fields: object) -> str:
     """The words at `key.one` or `key.many`, by `n`."""
-    return say(f"{key}.one" if n == 1 else f"{key}.many", n=n, **fields)
+    return ALL.count(key, n, language=LANGUAGE, **fields)
 
 
 def group(prefix: str) -> dict[str, str]:
     """All words under a prefix, for scripts in the browser: their keys lose the prefix."""
-    return {key[len(prefix) + 1 :]: text for key, text in catalogue().items() if key.startswith(prefix + ".")}
+    return ALL.group(prefix, language=LANGUAGE)
 
 
 def within(name: str) -> str:
@@ -46,9 +42,14 @@ def within(name: str) -> str:
     return name if LANGUAGE in CAPITAL_NOUNS else name.lower()
 
 
+def retold(text: str) -> str:
+    """What results, rules or bands say, in the user's language."""
+    return words.retold(text, LANGUAGE)
+
+
 def because(reason: str | None) -> str:
-    """Why there is no value, in the user's words; what has none there stays as the results say it."""
-    return say(REASONS[reason]) if reason in REASONS else reason or say("value.reason")
+    """Why there is no value, in the user's words."""
+    return retold(reason) if reason else say("value.reason")
 
 
 def listed(items: list[str]) -> str:
@@ -58,25 +59,31 @@ def listed(items: list[str]) -> str:
     return say("list.and", first=", ".join(items[:-1]), last=items[-1])
 
 
-@cache
+def number(value: float, digits: int = 0, *, sign: bool = False) -> str:
+    """A number as the user's language writes it."""
+    return words.number(value, digits, language=LANGUAGE, sign=sign)
+
+
 def catalogue(language: str = LANGUAGE) -> Mapping[str, str]:
-    return spoken(FIRST) | spoken(language)
+    return ALL.words(language)
 
 
-def spoken(language: str) -> dict[str, str]:
-    """What a language says itself."""
-    found: dict[str, str] = {}
-    for file in sorted(files(__package__).iterdir(), key=lambda file: file.name):
-        if file.name == f"{language}.toml" or (file.name.startswith(f"{language}_") and file.name.endswith(".toml")):
-            found |= _flat(tomllib.loads(file.read_text(encoding="utf-8")))
-    return found
+def spoken(language: str) -> Mapping[str, str]:
+    """What a language says itself, of the screens' own words."""
+    return OWN.spoken(language)
 
 
-def _flat(table: Mapping[str, Any], prefix: str = "") -> dict[str, str]:
-    out: dict[str, str] = {}
-    for key, value in table.items():
-        if isinstance(value, dict):
-            out |= _flat(value, f"{prefix}{key}.")
-        else:
-            out[prefix + key] = value
-    return out
+__all__ = [
+    "FIRST",
+    "LANGUAGE",
+    "because",
+    "catalogue",
+    "count",
+    "group",
+    "listed",
+    "number",
+    "retold",
+    "say",
+    "spoken",
+    "within",
+]

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from imu.commands import sets
 from imu.errors import UsageError
+from imu.settings import CHOICES
 
 if TYPE_CHECKING:
     from imu.report import Change
@@ -26,6 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "(default: beside OUT, ending in .words.toml)",
     )
     parser.add_argument("--paper", choices=("a4", "letter"), help="A4 or US Letter (default: that of the settings)")
+    parser.add_argument("--language", choices=CHOICES["language"], help="of the letter (default: that of the settings)")
     parser.add_argument("--place", default="", help="where the lesson was")
     parser.add_argument("--date", default="", help="its date, as it is to be printed")
     parser.add_argument("--lesson", default="", help='what stands at the right of the head, "lesson 3, 7-iron"')
@@ -44,6 +46,8 @@ def run(args: argparse.Namespace) -> int:
     from imu.settings import load_settings
 
     place = args.words or args.out.with_suffix(".words.toml")
+    settings = load_settings()
+    language = args.language or settings.language
     kept = load_words(place)  # before the long work, so that a fault in it is told at once
     wanted = sets.targets(args)
     comparison = compare(sets.swing_sets(args), kind=args.kind, targets=wanted)
@@ -58,15 +62,16 @@ def run(args: argparse.Namespace) -> int:
         lesson=args.lesson,
         until=args.until,
         kept=kept,
-        change=_picked(args),
+        change=_picked(args, language),
+        language=language,
     )
-    write_letter(letter, args.out, paper=args.paper or load_settings().paper.lower())
+    write_letter(letter, args.out, paper=args.paper or settings.paper.lower())
     save_words(place, letter.words, drafts)
     print(f"{args.out}: the letter; its words are in {place}: change them and run this again")
     return 0
 
 
-def _picked(args: argparse.Namespace) -> Change | None:
+def _picked(args: argparse.Namespace, language: str) -> Change | None:
     """The change that stands for a student of the library."""
     if not args.student:
         return None
@@ -76,6 +81,6 @@ def _picked(args: argparse.Namespace) -> Change | None:
     try:
         with Library.open(args.library, create=False) as library:
             student = finding.student_named(library, args.student)
-            return picks.for_letter(picks.current(library, student_id=student.id))
+            return picks.for_letter(picks.current(library, student_id=student.id), language=language)
     except (NoLibrary, UsageError):
         return None  # sets that are files, for a student who is in no library

@@ -48,8 +48,7 @@ def targets(args: argparse.Namespace) -> tuple[str, ...] | None:
     """The targets named, checked; None when none were."""
     if not args.targets:
         return None
-    from imu.compare import TEMPO
-    from imu.recording import ANGLES, EVENTS
+    from imu.recording import ANGLES, EVENTS, TEMPO
 
     keys = tuple(k.strip() for k in args.targets.split(",") if k.strip())
     for key in keys:

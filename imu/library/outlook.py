@@ -14,6 +14,7 @@ from imu.library.sets import LessonSet, lesson_sets
 from imu.library.store import Library
 from imu.measured import Swing
 from imu.one_change import Candidates, candidates
+from imu.words import say
 
 MOST_EARLIER = 12
 """So many sessions before it are looked at: a swing of years ago is another's."""
@@ -63,7 +64,7 @@ def outlook(
         held = [s for s in held if s.club.casefold() == club.strip().casefold()]
     asked = [s for s in held if lesson_id in (None, s.lesson.id)]
     if not asked:
-        raise CupbowError(f"there is no measured swing{f' with the {club}' if club else ''} to look at yet")
+        raise CupbowError(say("reason.no_measured_with", club=club) if club else say("reason.no_measured"))
     latest = asked[-1].lesson.id
     today = max((s for s in asked if s.lesson.id == latest), key=lambda s: len(s.filed))
     earlier = tuple(s for s in held if s.club == today.club and s.lesson.held_at < today.lesson.held_at)

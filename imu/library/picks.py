@@ -12,10 +12,13 @@ from typing import TYPE_CHECKING
 from sqlalchemy import ColumnElement, select
 
 from imu.bands import Band, Bands, shipped
+from imu.cause_words import title_words
 from imu.errors import CupbowError, UsageError
 from imu.library.schema import Picked, Student, now
 from imu.library.store import Library
 from imu.measured import Swing
+from imu.settings import CHOICES
+from imu.words import FIRST
 
 if TYPE_CHECKING:
     from imu.one_change import Candidate
@@ -41,7 +44,7 @@ def pick(
 ) -> Picked:
     """Make a candidate the one change, with a plan of practice for `days`; the one before it ends.
 
-    `band` where it is not to be the candidate's. Raises BandsError for one that cannot be.
+    `thought` where it is not to be the candidate's title; `band` where it is not to be the candidate's. Raises BandsError for one that cannot be.
     """
     low, high = band or (chosen.low_deg, chosen.high_deg)
     _check(chosen.angle, chosen.event, low, high)
@@ -117,7 +120,16 @@ def plan_of(found: Picked) -> Plan | None:
     return parse(found.plan) if found.plan else None
 
 
-def for_letter(found: Picked | None) -> Change | None:
+def thought_words(found: Picked, *, language: str = FIRST) -> str:
+    """The thought: in the coach's words, or, as long as nobody gave it any, the candidate's title in a language."""
+    way = found.evidence.get("costs", {}).get("deg")
+    if way is None:
+        return found.thought
+    titles = {each: title_words(found.key, way, language=each) for each in {FIRST, language, *CHOICES["language"]}}
+    return titles[language] if found.thought in titles.values() else found.thought
+
+
+def for_letter(found: Picked | None, *, language: str = FIRST) -> Change | None:
     """What the letter home says of a pick: thought and drill."""
     from imu.report import Change
 
@@ -129,11 +141,12 @@ def for_letter(found: Picked | None) -> Change | None:
     if plan is not None:
         done = dict.fromkeys(block.drill for day in plan.days for block in day.blocks)
         drills = [plan.drill(name) for name in done][:MOST_STEPS]
-        steps = [f"{d.in_language(d.title, 'en')}. {d.in_language(d.do, 'en')}" for d in drills]
+        steps = [f"{d.in_language(d.title, language)}. {d.in_language(d.do, language)}" for d in drills]
         sessions, days = len(plan.days), max(day.on_day for day in plan.days)
     weeks = max(round(days / 7), 1)
     times = min(max(round(sessions / weeks), 1), 7)
-    return Change(found.key, found.low_deg, found.high_deg, found.thought, tuple(steps), min(weeks, 8), times)
+    thought = thought_words(found, language=language)
+    return Change(found.key, found.low_deg, found.high_deg, thought, tuple(steps), min(weeks, 8), times)
 
 
 def _planned(found: Picked, student: Student, days: int) -> str:
