@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from dashboard.words import say
+from dashboard.words import FIRST, catalogue, retold, say
 from imu import bands as target
 from imu.errors import CupbowError
 from imu.measured import Measurement
@@ -82,10 +82,16 @@ def from_rows(name: str, rows: Sequence[Mapping[str, Any]]) -> target.Bands:
         low, high = row.get("low"), row.get("high")
         if not all(isinstance(x, int | float) and not isinstance(x, bool) and math.isfinite(x) for x in (low, high)):
             raise CupbowError(say("bands.number"))
-        source = str(row.get("source") or "").strip() or say("bands.own")
+        source = _stored(str(row.get("source") or "").strip()) or catalogue(FIRST)["source.own"]
         clubs = tuple(str(c) for c in row.get("clubs") or ())
         found.append(target.Band(str(row["angle"]), str(row["event"]), float(low), float(high), source, clubs))  # type: ignore[arg-type]
     return target.Bands(tuple(found), target.shipped().limits, name.strip())
+
+
+def _stored(source: str) -> str:
+    """As it is kept: what was shown in the user's language and not changed goes back to the words it came from."""
+    known = {say(key): text for key, text in catalogue(FIRST).items() if key.startswith("source.")}
+    return known.get(source, source)
 
 
 def rows(bands: target.Bands) -> list[dict[str, Any]]:
@@ -96,7 +102,7 @@ def rows(bands: target.Bands) -> list[dict[str, Any]]:
             "event": b.at,
             "low": b.low_deg,
             "high": b.high_deg,
-            "source": b.source,
+            "source": retold(b.source),
             "clubs": list(b.clubs),
         }
         for b in bands.bands

@@ -6,9 +6,10 @@ from collections.abc import Iterable
 
 from dashboard.figures import NUMBERS
 from dashboard.sentence import sided
-from dashboard.words import because, listed, say, within
+from dashboard.words import because, listed, reasons, say, within
 from imu.measured import Measurement, Swing, Value
 from imu.recording import EVENTS, ROLES
+from imu.words import capital
 
 NEEDS = {
     "hand": ("wrist_flexion", "wrist_deviation"),
@@ -58,7 +59,7 @@ def doubts(swing: Swing, measurement: Measurement) -> list[str]:
 def _unread(swing: Swing, worn: Iterable[str]) -> list[str]:
     """Values that are missing although sensor and event are there: one line a reason."""
     if swing.grade == "poor":
-        return [say("unknown.values", angles=say("swing.poor").capitalize(), reason=listed(list(swing.reasons)))]
+        return [say("unknown.values", angles=capital(say("swing.poor")), reason=listed(reasons(swing.reasons)))]
     by_reason: dict[str, list[tuple[str, str]]] = {}
     for angle in NUMBERS:
         per = swing.angles.get(angle, {})
@@ -101,7 +102,7 @@ def _unreached(swing: Swing) -> list[str]:
     for event in EVENTS:
         found = swing.events.get(event)
         if found is not None and found.t_s is None:
-            by_reason.setdefault(found.reason or say("value.reason"), []).append(say(f"event.{event}"))
+            by_reason.setdefault(because(found.reason), []).append(say(f"event.{event}"))
     return [
         say("unknown.events", events=listed(events), reason=reason.rstrip(".")) for reason, events in by_reason.items()
     ]

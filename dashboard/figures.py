@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from dashboard.sentence import sided, whole_doubt
-from dashboard.words import because, count, group, say, within
+from dashboard.words import because, count, group, number, retold, say, within
 from imu.measured import Measurement, Swing, SwingTrace, Value, Verdict
 from imu.recording import EVENTS, Array
 
@@ -255,7 +255,7 @@ def _event(swing: Swing, k: int, places: Mapping[str, Any]) -> Figure:
         "t": None if t is None else round(t - places["start"], 3),
         "real": None if t is None else round(float(places["to_real"](t)), 4),
         "sample": None if t is None else int(np.argmin(np.abs(places["t"][places["keep"]] + places["start"] - t))),
-        "reason": None if t is not None or event is None else (event.reason or say("value.reason")),
+        "reason": None if t is not None or event is None else because(event.reason),
         "spoken": [spoken(p.angle, _value(swing, p.angle, name), _band(swing, p.angle, name)) for p in PANELS],
     }
 
@@ -264,7 +264,7 @@ def _phases(swing: Swing) -> list[Figure]:
     """Seconds from each reached event to the next reached one."""
     reached = _reached(swing)
     return [
-        {"from": a, "to": b, "s": round(tb - ta, 3), "text": say("strip.seconds", s=f"{tb - ta:.2f}")}
+        {"from": a, "to": b, "s": round(tb - ta, 3), "text": say("strip.seconds", s=number(tb - ta, 2))}
         for (a, ta), (b, tb) in pairwise(reached)
     ]
 
@@ -341,9 +341,9 @@ def _missing(swing: Swing, angle: str, place: Array, y: Array) -> list[Figure]:
         middle = (place[first] + place[last]) / 2
         nearest = sorted(range(len(EVENTS)), key=lambda k: abs(k - middle))
         values = [_value(swing, angle, EVENTS[k]) for k in nearest]
-        reason = next((v.reason for v in values if not v.known and v.reason), say("verdict.unread"))
+        reason = next((retold(v.reason) for v in values if not v.known and v.reason), say("verdict.unread"))
         if swing.grade == "poor" and swing.reasons:
-            reason = swing.reasons[0]
+            reason = retold(swing.reasons[0])
         out.append({"first": int(first), "last": int(last), "reason": reason})
     return out
 
@@ -523,7 +523,7 @@ def _mean_row(swings: Sequence[Swing], angle: str, event: str) -> Figure | None:
         "n": len(values),
         "mean": whole(mean),
         "doubt": f"±{whole_doubt(doubt)}",
-        "spread": f"{spread:.1f}°",
+        "spread": f"{number(spread, 1)}°",
         "mean_deg": round(mean, 3),
         "spread_deg": round(spread, 3),
         "u95_deg": round(doubt, 3),

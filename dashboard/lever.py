@@ -12,7 +12,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from dashboard.figures import Figure
-from dashboard.words import because, group, say
+from dashboard.words import because, group, retold, say
 from imu.measured import Measurement, Swing, Value
 from imu.recording import EVENTS
 from imu.whatif import SAYINGS, TURNS, Path, forearm_shaft, paths
@@ -99,7 +99,7 @@ def _event(swing: Swing, event: str, found: Mapping[str, Path | str]) -> Figure:
 
 def _place(swing: Swing, event: str, turn: str, path: Path | str, arm: Value) -> Figure:
     if isinstance(path, str):
-        return {"why": say("lever.none", reason=path)}
+        return {"why": say("lever.none", reason=retold(path))}
     own = swing.angles[turn][event]
     band = swing.bands.get(f"{turn}@{event}")
     told = [angle for angle in LINES[turn] if angle in path.change_deg]

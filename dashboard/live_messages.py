@@ -11,7 +11,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from dashboard.words import LANGUAGE, count, say
+from dashboard.words import LANGUAGE, count, retold, say
 from imu.bands import verdict
 from imu.live_angles import Now, Reading
 from imu.live_coach import Measured
@@ -50,7 +50,7 @@ def reason_words(reason: str | None) -> str | None:
         found = re.fullmatch(pattern, reason or "")
         if found:
             return say(key, role=say(_ROLES[found[1]]) if found.groups() else "")
-    return reason
+    return retold(reason) if reason else None
 
 
 def now_message(
@@ -114,7 +114,7 @@ def swing_message(measured: Measured, *, hidden: bool = False) -> dict[str, Any]
                 "angle": angle,
                 "value": _r(value.value_deg),
                 "u95": _r(value.u95_deg),
-                "reason": value.reason,
+                "reason": reason_words(value.reason),
                 "band": None if band is None else [band.low_deg, band.high_deg],
                 "verdict": None if band is None else band.verdict,
             }

@@ -17,7 +17,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from dashboard.words import listed, say, within
+from dashboard.words import because, listed, reasons, say, within
 from imu.measured import Swing, Value, Verdict
 from imu.recording import EVENTS
 
@@ -73,7 +73,7 @@ class _Reading:
 def sentence(swing: Swing) -> Sentence:
     """What a coach should know first about this swing."""
     if swing.grade == "poor":
-        return Sentence(say("sentence.poor", reason=listed(list(swing.reasons)) or say("value.reason")))
+        return Sentence(say("sentence.poor", reason=listed(reasons(swing.reasons)) or say("value.reason")))
     readings, changes = _readings(swing), _changes_out(swing)
     if not readings:
         return Sentence(_without_bands(swing), _also(changes))
@@ -121,7 +121,7 @@ def _changes_out(swing: Swing) -> list[str]:
 def sided(angle: str, value: Value) -> str:
     """A reading in words: `21° ± 3 cupped`; the reason where there is none."""
     if value.value_deg is None:
-        return value.reason or say("value.reason")
+        return because(value.reason)
     size = math.floor(abs(value.value_deg) + 0.5)
     side = say(f"{'plus' if value.value_deg > 0 else 'minus'}.{angle}") if size else ""
     doubt = "" if value.u95_deg is None else say("value.doubt", u95=whole_doubt(value.u95_deg))
@@ -177,7 +177,7 @@ def _afterwards(lead: _Reading, readings: list[_Reading]) -> str:
 def _nothing_out(readings: list[_Reading], changes: list[str]) -> str:
     read = [r for r in readings if r.verdict != "unread"]
     if not read:
-        return say("sentence.none_read", reason=readings[0].value.reason or say("value.reason"))
+        return say("sentence.none_read", reason=because(readings[0].value.reason))
     lead = next((r for r in read if (r.angle, r.event) == ("wrist_flexion", "top")), read[0])
     names = {"angle": say(f"angle.{lead.angle}"), "at": say(f"at.{lead.event}")}
     if lead.verdict == "inside":
@@ -203,4 +203,4 @@ def _without_bands(swing: Swing) -> str:
             value=sided("wrist_flexion", wrist),
             at=say("at.top"),
         )
-    return say("sentence.no_band_unread", reason=wrist.reason or say("value.reason"))
+    return say("sentence.no_band_unread", reason=because(wrist.reason))

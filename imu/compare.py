@@ -580,7 +580,7 @@ def _cautions(
         aside = {w.index: p.left_out[w.index] for p in s.parts for w in p.taken if w.index in p.left_out}
         if aside:
             said = {"swings": _swings(len(aside)), "which": ", ".join(map(str, aside)), "label": s.label}
-            own = "; ".join(dict.fromkeys(reason for reason in aside.values() if reason))
+            own = _all([Told.by(retold, why) for why in dict.fromkeys(aside.values()) if why], "; ")
             yield _caution("by_you", "text_why", why=own, **said) if own else _caution("by_you", **said)
         if other:
             kinds = _all([told(f"caution.kinds.of.{k}", n=n) for k, n in other.items()])

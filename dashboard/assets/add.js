@@ -7,6 +7,9 @@
   const h = React.createElement;
   const fill = (text, fields) => text.replace(/\{(\w+)\}/g, (all, k) => (k in fields ? fields[k] : all));
 
+  /* Three digits, the thousands apart. */
+  const large = (v) => new Intl.NumberFormat(document.documentElement.lang || "en", { maximumSignificantDigits: 3 }).formatToParts(v).map((p) => (p.type === "group" ? "\u202f" : p.value)).join("");
+
   const field = (label, control, cls) => h("label", { className: "field " + (cls || "") }, h("span", null, label), control);
   const menu = (value, options, onChange, props) =>
     h("select", { value, onChange: (e) => onChange(e.target.value), ...(props || {}) }, options.map(([v, t]) => h("option", { key: v, value: v }, t)));
@@ -94,7 +97,7 @@
       return h("g", { key: name },
         h("text", { x: 0, y: y0 - 15, className: "panel-small" }, name),
         [0, end / 2, end].map((v) => h("g", { key: v }, h("line", { className: "grid", x1: left, x2: width - right, y1: up(v), y2: up(v) }),
-          h("text", { x: left - 6, y: up(v) + 4.5, className: "tick end" }, Number(v.toPrecision(3)).toLocaleString("en").replace(/,/g, "\u202f")))),
+          h("text", { x: left - 6, y: up(v) + 4.5, className: "tick end" }, large(v)))),
         line ? h("line", { className: "zero", x1: left, x2: width - right, y1: up(9.81), y2: up(9.81) }) : null,
         h("path", { className: "seen", d: path(t, y, x, up) }),
         line && (9.81 / end) * tall > 14 ? h("text", { x: width - right, y: up(9.81) - 5, className: "tick end halo" }, words.plot_gravity) : null);
@@ -103,11 +106,11 @@
     const seconds = nice((span[1] - span[0]) / Math.max(2, Math.floor(width / 64)));
     const ticks = [];
     for (let s = Math.ceil(span[0] / seconds) * seconds; s <= span[1]; s += seconds) ticks.push(s);
-    const label = fill(known[0] && known[1] ? words.plot_label : words.plot_label_raw, { label: sensor.label, accel: most(accel).toFixed(0), gyro: most(gyro).toFixed(0), s: t.length ? (t[t.length - 1] - t[0]).toFixed(1) : 0 });
+    const label = fill(known[0] && known[1] ? words.plot_label : words.plot_label_raw, { label: sensor.label, accel: d.number(most(accel), 0), gyro: d.number(most(gyro), 0), s: t.length ? d.number(t[t.length - 1] - t[0], 1) : 0 });
     return h("div", { ref: box, className: "plot" }, width ? h("svg", { width, height, role: "img", "aria-label": label },
       panel(known[0] ? words.plot_accel : words.plot_accel_raw, accel, top, gravity),
       panel(known[1] ? words.plot_gyro : words.plot_gyro_raw, gyro, second, false),
-      ticks.map((s) => h("text", { key: s, x: x(s), y: second + tall + 19, className: "tick mid" }, fill(words.plot_second, { n: Number(s.toFixed(3)) })))) : null);
+      ticks.map((s) => h("text", { key: s, x: x(s), y: second + tall + 19, className: "tick mid" }, fill(words.plot_second, { n: d.number(s, 3, true) })))) : null);
   }
 
   /* Menus for how a file is written; what is left at "as read" is worked out. */

@@ -5,6 +5,9 @@
   const h = React.createElement;
   let serial = 0;
 
+  /* A number as the page's language writes it; `most`: without zeros at its end. */
+  d.number = (x, digits, most) => x.toLocaleString(document.documentElement.lang || "en", { minimumFractionDigits: most ? 0 : digits, maximumFractionDigits: digits, useGrouping: false });
+
   /* Ids of patterns must differ between drawings on one page. */
   d.useId = (stem) => { const ref = React.useRef(null); if (!ref.current) ref.current = stem + ++serial; return ref.current; };
 

@@ -39,7 +39,7 @@
     const k = Math.max(0, figure.events.findIndex((e) => e.key === cursor.event));
     const event = figure.events[k];
     const past = figure.numbers.find((r) => r.angle === "shaft_past_level").cells[k];
-    const place = cursor.exact ? event.at + (past.value === null ? "" : `, ${past.sided}`) : `${(figure.t[cursor.sample] || 0).toFixed(2)} s`;
+    const place = cursor.exact ? event.at + (past.value === null ? "" : `, ${past.sided}`) : `${d.number(figure.t[cursor.sample] || 0, 2)} s`;
     const choose = (v) => { setView(v); setTurn(VIEWS[v]); };
 
     const scene = React.useMemo(() => {

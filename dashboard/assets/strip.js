@@ -134,7 +134,7 @@
       const first = reached[0], last = reached[reached.length - 1];
       for (let t = 0; t <= end + 1e-9; t += step) {
         const tx = x(first[1] + (t / end) * (last[1] - first[1]));
-        text.push(h("text", { key: "t" + t, x: tx, y: y + 1, className: "tick mid halo" }, `${+t.toFixed(2)} s`));
+        text.push(h("text", { key: "t" + t, x: tx, y: y + 1, className: "tick mid halo" }, `${d.number(t, 2, true)} s`));
       }
     } else {
       back.push(h("line", { key: "secs", className: "leader", x1: x(0), x2: x(9), y1: y, y2: y }));
@@ -288,7 +288,7 @@
       h("table", null, h("caption", { className: shown ? "" : "unseen" }, w.table_caption),
         h("thead", null, h("tr", null, h("th", { scope: "col" }, w.table_angle), figure.events.map((e) => h("th", { key: e.key, scope: "col", "aria-current": e.key === cursor.event ? "true" : null, className: e.key === cursor.event ? "here" : "" }, e.label)))),
         h("tbody", null,
-          h("tr", null, h("th", { scope: "row" }, w.time), figure.events.map((e) => h("td", { key: e.key }, e.t === null ? w.not_reached : e.t.toFixed(2) + " s"))),
+          h("tr", null, h("th", { scope: "row" }, w.time), figure.events.map((e) => h("td", { key: e.key }, e.t === null ? w.not_reached : d.number(e.t, 2) + " s"))),
           figure.numbers.map((row) => h("tr", { key: row.angle }, h("th", { scope: "row" }, row.label),
             row.cells.map((c, k) => h("td", { key: k, "data-value": c.value, "data-u95": c.u95, "data-cell": `${row.angle}@${figure.events[k].key}`, title: c.reason, className: figure.events[k].key === cursor.event ? "here" : "" },
               h("span", { className: "number" }, c.text), " ", h("span", { className: "doubt" }, c.doubt), c.level && c.value !== null ? h("span", { className: "word" + (c.sure ? " strong" : "") }, " " + c.word) : null, shown ? null : c.reason ? " " + c.reason : null)))))));
@@ -310,7 +310,7 @@
     const shownPanel = Math.max(0, figure.panels.findIndex((p) => p.angle === angle));
     const t = figure.t[cursor.sample];
     const said = cursor.exact || t === undefined ? `${event.label}${event.t === null ? ": " + w.not_reached : ""}. ${event.spoken[narrow ? shownPanel : 0]}`
-      : `${t.toFixed(2)} s. ` + figure.panels.map((p) => `${p.label} ${p.y[cursor.sample] === null ? "—" : Math.round(p.y[cursor.sample])}`).join(", ");
+      : `${d.number(t, 2)} s. ` + figure.panels.map((p) => `${p.label} ${p.y[cursor.sample] === null ? "—" : Math.round(p.y[cursor.sample])}`).join(", ");
     const keys = (e) => {
       const step = { ArrowRight: 1, ArrowUp: 1, ArrowLeft: -1, ArrowDown: -1 }[e.key];
       if (step && e.shiftKey) d.cursor.toSample(figure, cursor.sample + step);

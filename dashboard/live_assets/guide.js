@@ -28,7 +28,7 @@ export function showGuide(page, message) {
     ? fill(w.turns_of, { n: Math.floor(guide.turns / 2), of: guide.turns_wanted / 2 })
     : moved
       ? fill(w.moved_at, { n: moved.after_s, role: ROLES[moved.role] })
-      : fill(w.held_of, { held: guide.held_s.toFixed(1), of: guide.hold_s });
+      : fill(w.held_of, { held: guide.held_s.toLocaleString(document.documentElement.lang, { minimumFractionDigits: 1, maximumFractionDigits: 1 }), of: guide.hold_s });
   put($("guide-progress"), progress);
   put($("guide-tip"), moved ? moved.tip : "");
   $("guide-checks").replaceChildren(...guide.checks.map((c) => made("li", `${c.ok ? "✓" : "×"} ${c.what}: ${c.text}`)));

@@ -113,7 +113,7 @@ export function showBoard(page) {
   const hold = (now && now.hold) || null;
   $("hold").hidden = !hold || !(state === "in" || hold.held > 0.2);
   if (hold) {
-    put($("held-text"), fill(w.held_of, { held: Math.min(hold.of, hold.held).toFixed(1), of: hold.of }));
+    put($("held-text"), fill(w.held_of, { held: Math.min(hold.of, hold.held).toLocaleString(document.documentElement.lang, { minimumFractionDigits: 1, maximumFractionDigits: 1 }), of: hold.of }));
     $("held").style.width = `${Math.min(100, (hold.held / hold.of) * 100)}%`;
   }
   for (const [id, name] of [["face", "face_to_forearm"], ["shaft", "shaft_elevation"]]) {

@@ -24,7 +24,7 @@ from dashboard.pages import Page
 from dashboard.pages.swing import link
 from dashboard.service import Service
 from dashboard.uploads import LEFT_OUT, Draft, sensor_keys
-from dashboard.words import count, group, listed, say
+from dashboard.words import count, decimals, group, grouped, listed, number, say
 from imu.errors import CupbowError
 from imu.recording import ROLES
 
@@ -283,19 +283,22 @@ def _sensors(draft: Draft) -> list[dict[str, Any]]:
 
 
 def _facts(r: StreamReport, *, known: bool) -> list[list[str]]:
-    gaps = say("add.gaps_value", n=r.gaps, s=f"{r.longest_gap_s:.2g}") if r.gaps else say("add.gaps_none")
+    gaps = say("add.gaps_value", n=r.gaps, s=decimals(f"{r.longest_gap_s:.2g}")) if r.gaps else say("add.gaps_none")
     facts = [
-        [say("add.rate"), say("add.rate_value", hz=f"{r.rate_hz:.4g}", n=f"{r.samples:,}", s=f"{r.seconds:.1f}")],
+        [
+            say("add.rate"),
+            say("add.rate_value", hz=decimals(f"{r.rate_hz:.4g}"), n=grouped(r.samples), s=number(r.seconds, 1)),
+        ],
         [say("add.gaps"), gaps],
-        [say("add.lost"), f"{r.dropped_rows:,}"],
+        [say("add.lost"), grouped(r.dropped_rows)],
     ]
     if known:
         still = r.gravity_still_m_s2
-        seen = say("add.gravity_unseen") if still is None else say("add.gravity_value", value=f"{still:.2f}")
+        seen = say("add.gravity_unseen") if still is None else say("add.gravity_value", value=number(still, 2))
         facts.append([say("add.gravity"), seen if r.has_gravity else say("add.gravity_out")])
         facts.append([say("add.fastest"), say("add.fastest_value", dps=f"{r.peak_gyro_dps:.0f}")])
         if clipped := r.clipped_gyro + r.clipped_accel:
-            facts.append([say("add.clipped"), say("add.clipped_value", n=f"{clipped:,}")])
+            facts.append([say("add.clipped"), say("add.clipped_value", n=grouped(clipped))])
     return facts
 
 
@@ -371,8 +374,8 @@ def _name(service: Service, draft: Draft) -> str:
 
 def _size(size: int) -> str:
     if size >= 1 << 30:
-        return f"{size / (1 << 30):.2g} GB"
-    return f"{size / 1e6:.1f} MB" if size >= 100_000 else f"{max(1, round(size / 1e3))} kB"
+        return decimals(f"{size / (1 << 30):.2g} GB")
+    return f"{number(size / 1e6, 1)} MB" if size >= 100_000 else f"{max(1, round(size / 1e3))} kB"
 
 
 def _unit(unit: str) -> str:

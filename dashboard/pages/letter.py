@@ -83,7 +83,7 @@ def register(app: Dash, service: Service) -> None:
             typed = dict(zip(FIELDS, values, strict=True))
             await asyncio.to_thread(_keep, service, Choice.of(search), typed)
         except CupbowError as error:
-            return no_update, str(error)
+            return no_update, retold(str(error))
         return saved + 1, ""
 
     @app.server.get(FILE, include_in_schema=False)
@@ -102,7 +102,7 @@ def register(app: Dash, service: Service) -> None:
                 body = await asyncio.to_thread(letter_pdf, written.letter, paper=paper)
                 media = "application/pdf"
         except CupbowError as error:
-            return PlainTextResponse(str(error) + "\n", status_code=404)
+            return PlainTextResponse(retold(str(error)) + "\n", status_code=404)
         name = f"letter.{'html' if kept_as == 'html' else 'pdf'}"
         return Response(body, media_type=media, headers={"Content-Disposition": f'attachment; filename="{name}"'})
 

@@ -20,7 +20,7 @@ from dashboard.figures import cell
 from dashboard.pages import Page
 from dashboard.pages.compare import Choice
 from dashboard.service import FILED, Service
-from dashboard.words import LANGUAGE, count, group, listed, say
+from dashboard.words import LANGUAGE, count, group, listed, retold, say
 from imu.errors import CupbowError
 from imu.library import Library, filing, finding
 from imu.library.finding import FiledSwing, Wanted
@@ -338,7 +338,7 @@ def _row(filed: FiledSwing, settings: Settings) -> dict[str, Any]:
         "flight": ", ".join(ball[1:] if line.start else ball),
         "ball": ", ".join(ball),
         "thought": line.own_thought,
-        "out": line.left_out,
+        "out": line.left_out and retold(line.left_out),
     }
 
 

@@ -21,7 +21,7 @@ from dashboard.lever import lever_figure
 from dashboard.pages import Page
 from dashboard.sentence import sentence
 from dashboard.service import FILED, Busy, Entry, Failed, Ready, Service
-from dashboard.words import count, group, listed, say, within
+from dashboard.words import count, group, listed, number, reasons, retold, say, within
 from imu.errors import CupbowError
 from imu.measured import Measurement, Swing
 from imu.recording import EVENTS
@@ -111,7 +111,7 @@ def register(app: Dash, service: Service) -> None:
             else:
                 await asyncio.to_thread(service.save_bands, ask["save"], ask["rows"])
         except CupbowError as error:
-            return no_update, str(error)
+            return no_update, retold(str(error))
         return changed + 1, ""
 
     @app.callback(
@@ -281,7 +281,7 @@ def _waiting(state: Busy) -> html.Section:
         role="progressbar",
         **ui.aria(label=name, valuemin="0", valuemax="100", valuenow=str(percent)),
     )
-    step = say("recording.queued") if state.queued else f"{percent} % {state.step}"
+    step = say("recording.queued") if state.queued else f"{percent} % {retold(state.step)}"
     return html.Section(
         [
             html.H1(name, className="say"),
@@ -297,7 +297,9 @@ def _failed(state: Failed) -> html.Section:
     retry = html.Div(html.Button(say("recording.again"), id={"swing-do": "again"}, type="button"))
     if state.cancelled:
         return ui.fault(say("recording.cancelled"), say("recording.unreadable_do"), action=retry)
-    return ui.fault(say("recording.unreadable"), say("recording.unreadable_do"), where=state.message, action=retry)
+    return ui.fault(
+        say("recording.unreadable"), say("recording.unreadable_do"), where=retold(state.message), action=retry
+    )
 
 
 def _measured(service: Service, state: Ready, choice: Choice) -> list[Any]:
@@ -366,7 +368,7 @@ def _place(swing: Swing, measurement: Measurement) -> str:
 def _under(swing: Swing, measurement: Measurement, out: bool) -> html.Div:
     grade = say(f"grade.{swing.grade}")
     if swing.reasons:
-        grade = say("swing.with_reasons", grade=grade, reasons="; ".join(swing.reasons))
+        grade = say("swing.with_reasons", grade=grade, reasons="; ".join(reasons(swing.reasons)))
     parts = [_place(swing, measurement), say(f"kind.{swing.kind}"), measurement.club]
     if swing.ball is not None:
         parts.append(say("swing.ball") if swing.ball else say("swing.no_ball"))
@@ -374,7 +376,7 @@ def _under(swing: Swing, measurement: Measurement, out: bool) -> html.Div:
     tempo = swing.tempo
     back, down, ratio = (tempo.get(k) for k in ("backswing_s", "downswing_s", "ratio"))
     if back is not None and down is not None and ratio is not None:
-        parts.append(say("swing.tempo", back=f"{back:.2f}", down=f"{down:.2f}", ratio=f"{ratio:.1f}"))
+        parts.append(say("swing.tempo", back=number(back, 2), down=number(down, 2), ratio=number(ratio, 1)))
     button = html.Button(
         say("swing.take_back") if out else say("swing.leave_out"),
         id={"swing-do": "leave-out"},
@@ -407,7 +409,7 @@ def _recording_card(measurement: Measurement, *, open: bool = False) -> html.Det
     none = say("recording.none")
     rows = []
     for s in measurement.sensors:
-        bias = none if s.gyro_bias_dps is None else f"{max(abs(b) for b in s.gyro_bias_dps):.1f}"
+        bias = none if s.gyro_bias_dps is None else number(max(abs(b) for b in s.gyro_bias_dps), 1)
         rows.append(
             [
                 say(f"role.{s.role}"),
@@ -421,7 +423,7 @@ def _recording_card(measurement: Measurement, *, open: bool = False) -> html.Det
     heads = [say(f"recording.{k}") for k in ("sensor", "rate", "lost", "clipped", "clock", "bias")]
     parts: list[Any] = [ui.table(say("recording.sensors"), heads, rows)]
     if measurement.warnings:
-        parts.append(html.Ul([html.Li(w) for w in measurement.warnings], className="warnings"))
+        parts.append(html.Ul([html.Li(w) for w in reasons(measurement.warnings)], className="warnings"))
     worrying = open or bool(measurement.warnings)
     return ui.fold(say("recording.title"), *parts, open=worrying, kind="recording")
 

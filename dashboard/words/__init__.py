@@ -7,7 +7,7 @@ a missing key or field is a fault of the program and raises.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from imu import words
 from imu.settings import load_settings
@@ -52,6 +52,11 @@ def because(reason: str | None) -> str:
     return retold(reason) if reason else say("value.reason")
 
 
+def reasons(found: Sequence[str]) -> list[str]:
+    """Several of them."""
+    return [retold(reason) for reason in found]
+
+
 def listed(items: list[str]) -> str:
     """a; a and b; a, b and c."""
     if len(items) < 2:
@@ -62,6 +67,18 @@ def listed(items: list[str]) -> str:
 def number(value: float, digits: int = 0, *, sign: bool = False) -> str:
     """A number as the user's language writes it."""
     return words.number(value, digits, language=LANGUAGE, sign=sign)
+
+
+def grouped(n: int) -> str:
+    """A whole number, its thousands set apart."""
+    from babel.numbers import format_decimal
+
+    return format_decimal(n, "#,##0", locale=LANGUAGE)
+
+
+def decimals(text: str) -> str:
+    """A number that is written already, with the decimal sign of the user's language."""
+    return words.decimals(text, language=LANGUAGE)
 
 
 def catalogue(language: str = LANGUAGE) -> Mapping[str, str]:

@@ -66,6 +66,9 @@ class Catalogue:
 _STORED = ("reason.", "saying.", "source.")
 """Tables of what stands in results and rules."""
 
+_NUMBERS = ("n", "s", "t", "u", "deg", "start", "end", "least", "spread", "error")
+"""Fields of these that hold numbers."""
+
 
 class Told(str):
     """English text that knows how it was made, so that it can be said in any language.
@@ -111,8 +114,12 @@ def _retold(text: str, language: str) -> str:
     for table in ("measure.name", "caution.kinds.kind"):  # names that the results use
         if f"{table}.{text}" in OWN.spoken(FIRST):
             return say(f"{table}.{text}", language=language)
-    parts = text.split("; ")
-    return "; ".join(_retold(p, language) for p in parts) if len(parts) > 1 else text
+    for separator in ("; ", ", "):
+        parts = text.split(separator)
+        said = [_retold(p, language) for p in parts] if len(parts) > 1 else parts
+        if said != parts:
+            return separator.join(said)
+    return text
 
 
 def listed(items: Sequence[str], *, language: str = FIRST, clauses: bool = False) -> str:
@@ -159,7 +166,7 @@ def _pattern(text: str) -> re.Pattern[str]:
     for literal, name, _, _ in Formatter().parse(text):
         out += re.escape(literal)
         if name:
-            out += f"(?P={name})" if name in seen else f"(?P<{name}>.+?)"
+            out += f"(?P={name})" if name in seen else f"(?P<{name}>{'[−+-]?[0-9.]+' if name in _NUMBERS else '.+?'})"
             seen.add(name)
     return re.compile(out, re.DOTALL)
 
