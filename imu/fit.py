@@ -568,7 +568,8 @@ class Problem:
                 upright("forearm", (1,), b.level_forearm)
                 upright("forearm", (0,), b.thumb_up)
                 return
-            for name in ("forearm", "hand"):
+            # of a hand beside a forearm the flat wrist tells that already: twice would count one error as two
+            for name in ("forearm",) if self.wrist else ("forearm", "hand"):
                 upright(name, (1,), b.level_forearm)
                 upright(name, (0,), b.thumb_up)
             if self.wrist:

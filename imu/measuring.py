@@ -968,7 +968,7 @@ def _events(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> dict[str,
     )
 
     if shock is not None:
-        impact = swing.Moment(shock[0], 2.0 * shock[1])
+        impact = swing.Moment(shock[0], 0.5 * shock[1])
     else:
         direction = shaft if shaft is not None else forearm
         if direction is not None:
