@@ -23,6 +23,8 @@ from imu.wording import verdict_words
 from imu.words import decimals
 
 Band = tuple[float, float] | None
+LETTER = 8.2
+"""Width of a letter at an axis's end, at the phone's larger size."""
 
 
 def ticks(low: float, high: float, most: int) -> list[float]:
@@ -130,11 +132,11 @@ def ridge_svg(row: Row, labels: tuple[str, str]) -> str:
         out.append(f'<path class="mean-{name}" d="M{x.kept(mean - half):.1f} {y}H{x.kept(mean + half):.1f}"/>')
         out.append(f'<circle class="middle-{name}" cx="{x(mean):.1f}" cy="{y}" r="6"/>')
     out.append(f'<path class="axis" d="M2 {middle}H{width - 2}"/>')
+    less, more = ("", "") if row.angle == "tempo" else ends(row.angle)
     for t in ticks(x.low, x.high, 5):
-        if 60 < x(t) < width - 60 or row.angle == "tempo":
+        if 14 + LETTER * len(less) < x(t) < width - 14 - LETTER * len(more):
             out.append(f'<text class="tick mid" x="{x(t):.1f}" y="{height - 6}">{number(t)}</text>')
-    if row.angle != "tempo":
-        less, more = ends(row.angle)
+    if less or more:
         out.append(f'<text class="tick" x="2" y="{height - 6}">{escape(less)}</text>')
         out.append(f'<text class="tick end" x="{width - 2}" y="{height - 6}">{escape(more)}</text>')
     unit = row.unit.strip()
@@ -217,8 +219,8 @@ def curves_svg(c: CurveComparison, labels: tuple[str, str], *, narrow: bool = Fa
         out.append(f'<path class="event-line" d="M{x(k):.1f} {top}V{height - bottom}"/>')
         words = say(f"event.{event}")
         if narrow:
-            at = f'transform="translate({x(k) + 4:.1f} {height - bottom + 14}) rotate(38)"'
-            out.append(f'<text class="tick" {at}>{escape(words)}</text>')
+            at = f'transform="translate({x(k) + 4:.1f} {height - bottom + 14}) rotate(-38)"'
+            out.append(f'<text class="tick end" {at}>{escape(words)}</text>')  # up to its line: none leaves the drawing
         else:
             lines = _two_lines(words)
             for i, line in enumerate(lines):

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,6 +13,7 @@ from imu.errors import UsageError
 from imu.settings import CHOICES
 
 if TYPE_CHECKING:
+    from imu.compare import SwingSet
     from imu.report import Change
 
 
@@ -29,7 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--paper", choices=("a4", "letter"), help="A4 or US Letter (default: that of the settings)")
     parser.add_argument("--language", choices=CHOICES["language"], help="of the letter (default: that of the settings)")
     parser.add_argument("--place", default="", help="where the lesson was")
-    parser.add_argument("--date", default="", help="its date, as it is to be printed")
+    parser.add_argument("--date", help="its date, as it is to be printed (default: the later set's day, else today)")
     parser.add_argument("--lesson", default="", help='what stands at the right of the head, "lesson 3, 7-iron"')
     parser.add_argument("--until", default="", help="until when the drill is for, as it is to be printed")
 
@@ -48,6 +51,7 @@ def run(args: argparse.Namespace) -> int:
     place = args.words or args.out.with_suffix(".words.toml")
     settings = load_settings()
     language = args.language or settings.language
+    settings = replace(settings, language=language)
     kept = load_words(place)  # before the long work, so that a fault in it is told at once
     wanted = sets.targets(args)
     comparison = compare(sets.swing_sets(args), kind=args.kind, targets=wanted)
@@ -58,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
         coach=args.coach,
         when=(pair.a.label, pair.b.label),
         place=args.place,
-        date=args.date,
+        date=settings.day(_day(args, pair.b)) if args.date is None else args.date,
         lesson=args.lesson,
         until=args.until,
         kept=kept,
@@ -69,6 +73,25 @@ def run(args: argparse.Namespace) -> int:
     save_words(place, letter.words, drafts)
     print(f"{args.out}: the letter; its words are in {place}: change them and run this again")
     return 0
+
+
+def _day(args: argparse.Namespace, later: SwingSet) -> date:
+    """When the later set was swung: the last lesson's or recording's day, else today."""
+    from imu.library import Library, finding
+    from imu.library.filing import manifest_facts
+    from imu.library.store import NoLibrary
+
+    last = later.lessons[-1]
+    when = None
+    if Path(last).exists():
+        when = manifest_facts(Path(last)).get("recorded_at")
+    elif args.student:
+        try:
+            with Library.open(args.library, create=False) as library:
+                when = finding.lesson_of_id(library, last).held_at.astimezone()
+        except (NoLibrary, UsageError):
+            when = None
+    return when.date() if when else date.today()
 
 
 def _picked(args: argparse.Namespace, language: str) -> Change | None:
