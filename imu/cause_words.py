@@ -169,7 +169,7 @@ def chain_says(account: Account, *, language: str = FIRST) -> str:
         say(
             f"account.{'swings' if chief.verdict == 'swings alone' else 'geometry'}.{how}",
             language=language,
-            effect=subject_words(effect, language=language, form="object"),
+            effect=subject_words(effect, language=language),
             size=size_words(made.value, made.u95, language=language),
             more=more_words(effect, made.value, language=language),
             gap=f"{abs(gap):.0f}",

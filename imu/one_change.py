@@ -139,8 +139,8 @@ class Candidate:
                 "spreads": round(self.spreads, 2),
             },
             "risk": {
-                "room_deg": None if self.room_deg is None else round(self.room_deg, 1),
-                "overdone_beyond_deg": None if self.overdone_deg is None else round(self.overdone_deg, 1),
+                "room_deg": None if self.room_deg is None else round(self.room_deg, 2),
+                "overdone_beyond_deg": None if self.overdone_deg is None else round(self.overdone_deg, 2),
                 "overdone_effect": self.overdone_effect,
             },
             "worth": round(self.worth, 3),

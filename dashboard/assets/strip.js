@@ -162,7 +162,9 @@
         text.push(h("text", { key: "pa" + k, x: 82, y: y0 + 31, className: "note mid" }, "↑"));
         text.push(h("text", { key: "ma" + k, x: 82, y: y0 + 47, className: "note mid" }, "↓"));
       }
-      if (panel.tall) panel.ticks.forEach((t) => text.push(h("text", { key: "tick" + k + t, x: left - 8, y: toY(t) + 4, className: "tick end" }, t < 0 ? "−" + -t : String(t))));
+      /* A name that reaches the axis takes the place of the number beside it. */
+      const free = (t) => panel.label.length < 9 || toY(t) > y0 + 26;
+      if (panel.tall) panel.ticks.filter(free).forEach((t) => text.push(h("text", { key: "tick" + k + t, x: left - 8, y: toY(t) + 4, className: "tick end" }, t < 0 ? "−" + -t : String(t))));
       figure.events.forEach((e, j) => { const ex = eventX(e, j); if (ex !== null) back.push(h("line", { key: "v" + k + j, className: "event-line", x1: ex, x2: ex, y1: y + 1, y2: y1 })); });
       zones.push([y + 1, y1]);
       front.push(h("g", { key: "tr" + k }, trace(panel, place, x, y0, y1, ids, { left, right, corridorX })));

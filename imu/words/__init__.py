@@ -137,7 +137,8 @@ def joined(items: Sequence[str], separator: str = ", ", *, language: str = FIRST
 
 def number(value: float, digits: int = 0, *, language: str = FIRST, sign: bool = False) -> str:
     """A number as the language writes it, with a true minus; `sign`: with a plus too."""
-    return decimals(f"{value:{'+' if sign else ''}.{digits}f}".replace("-", "−"), language=language)
+    text = f"{value:{'+' if sign else ''}.{digits}f}".replace("-", "−")
+    return decimals(text if text.strip("−+0.") else text.strip("−+"), language=language)  # no minus before a zero
 
 
 def decimals(text: str, *, language: str = FIRST) -> str:
