@@ -290,7 +290,8 @@ def _early_edge(arrival: Array, duration: float) -> Array:
         angle = np.sort(np.angle(turn))
         gaps = np.diff(np.concatenate([angle, [angle[0] + 2 * np.pi]]))
         if gaps.max() > 0.3:
-            edge = angle[(int(gaps.argmax()) + 1) % len(angle)]
+            # where the waits add up to least; the widest gap may lie behind a straggler
+            edge = angle[int(np.argmin(2 * np.pi * np.arange(len(angle)) - len(angle) * angle))]
         else:
             histogram, edges = np.histogram(np.angle(turn), bins=48, range=(-np.pi, np.pi))
             smooth = ndimage.uniform_filter1d(histogram.astype(float), 3, mode="wrap")
