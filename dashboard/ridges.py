@@ -206,7 +206,11 @@ def pill_svg(row: Row, half: float) -> str:
 
 def curves_svg(c: CurveComparison, labels: tuple[str, str], *, narrow: bool = False) -> str:
     """Mean and spread of two sets through the swing, phases equal, with where they differ."""
-    width, height, left, bottom, top = (420.0, 320.0, 40.0, 84.0, 14.0) if narrow else (800.0, 300.0, 62.0, 62.0, 14.0)
+    width, height, left, bottom, top = (420.0, 236.0, 40.0, 0.0, 14.0) if narrow else (800.0, 300.0, 62.0, 62.0, 14.0)
+    names = [say(f"event.{event}") for event in c.events]
+    if narrow:  # the names aslant: below it the longest, left of it the first
+        bottom = 24.0 + LETTER * 0.62 * max(map(len, names))
+        height, left = height + bottom, max(left, LETTER * 0.79 * len(names[0]))
     sd_a, sd_b = (np.nan_to_num(s) for s in (c.sd_a, c.sd_b))
     low = float(min((c.mean_a - sd_a).min(), (c.mean_b - sd_b).min()))
     high = float(max((c.mean_a + sd_a).max(), (c.mean_b + sd_b).max()))
@@ -215,9 +219,8 @@ def curves_svg(c: CurveComparison, labels: tuple[str, str], *, narrow: bool = Fa
     y = _Axis(low - pad, high + pad, height - bottom - room, top)
     x = _Axis(0, float(len(c.events) - 1), left + 8, width - (20 if narrow else 44))
     out = []
-    for k, event in enumerate(c.events):
+    for k, words in enumerate(names):
         out.append(f'<path class="event-line" d="M{x(k):.1f} {top}V{height - bottom}"/>')
-        words = say(f"event.{event}")
         if narrow:
             at = f'transform="translate({x(k) + 4:.1f} {height - bottom + 14}) rotate(-38)"'
             out.append(f'<text class="tick end" {at}>{escape(words)}</text>')  # up to its line: none leaves the drawing

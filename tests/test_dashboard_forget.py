@@ -113,6 +113,10 @@ def test_the_page_forgets_a_student_and_no_byte_of_the_name_stays(browser, lived
     assert all(words in panel for words in REACH.values()), "what the command says stays out of reach"
     assert not any(words in panel for words in SERVER_REACH.values())
     assert "cupbow export" in panel
+    framed = page.locator(".dash-input-container:has(#forget-name)")
+    assert framed.bounding_box()["height"] >= 44, "a finger's size, as every input"
+    page.focus("#forget-name")
+    assert "none" not in framed.evaluate("(box) => getComputedStyle(box).boxShadow"), "the focus is seen"
     checked(page, "forget")
 
     with page.expect_download() as kept:
