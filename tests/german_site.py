@@ -13,12 +13,6 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
-# The address of the library's parts below needs the settings before anything of the dashboard is loaded.
-PLACE = Path(sys.argv[1]) if __name__ == "__main__" else None
-if PLACE is not None:
-    os.environ["CUPBOW_SETTINGS"] = str(PLACE / "settings.toml")
-    (PLACE / "settings.toml").write_text('language = "de"\n', encoding="utf-8")
-
 import numpy as np
 
 from imu.library import Library, filing, finding, picks
@@ -98,6 +92,8 @@ def _library(place: Path) -> str:
 
 
 def main(place: Path) -> None:
+    (place / "settings.toml").write_text('language = "de"\n', encoding="utf-8")
+    os.environ["CUPBOW_SETTINGS"] = str(place / "settings.toml")
     import socket
 
     import uvicorn
@@ -119,10 +115,11 @@ def main(place: Path) -> None:
         time.sleep(0.05)
     listening = socket.socket()
     listening.bind(("127.0.0.1", 0))
+    listening.listen()
     there["address"] = f"http://127.0.0.1:{listening.getsockname()[1]}"
     print(json.dumps(there), flush=True)
     uvicorn.Server(uvicorn.Config(create_app(service).server, log_level="warning", lifespan="off")).run([listening])
 
 
 if __name__ == "__main__":
-    main(PLACE)
+    main(Path(sys.argv[1]))
