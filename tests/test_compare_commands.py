@@ -125,3 +125,33 @@ def test_letter_is_on_the_paper_of_the_settings(
     found = re.search(r"Page size:\s+([\d.]+) x ([\d.]+)", said)
     assert found
     assert tuple(map(float, found.groups())) == pytest.approx(size, abs=0.5)
+
+
+@pytest.mark.parametrize(
+    ("setting", "more", "said", "unsaid"),
+    [
+        ("de", [], "Die Zahlen, für Neugierige", "The numbers"),
+        ("de", ["--language", "en"], "The numbers, for the curious", "Die Zahlen"),
+        ("en", ["--language", "de"], "Die Zahlen, für Neugierige", "The numbers"),
+    ],
+)
+def test_letter_is_in_the_language_of_the_settings_or_the_one_asked_for(
+    folder: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    setting: str,
+    more: list[str],
+    said: str,
+    unsaid: str,
+) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(folder / "config"))
+    assert main(["settings", f"language={setting}"]) == 0
+    call = ["letter", "12 April=april.json", "today=may.json", "--student", "Juno", "--coach", "Edda Quill"]
+    assert main([*call, "--out", "juno.html", *more]) == 0
+    html = (folder / "juno.html").read_text("utf-8")
+    assert said in html
+    assert unsaid not in html
+    # JSON and the terminal are the command's: they stay English.
+    capsys.readouterr()
+    assert main(["compare", "april.json", "may.json", "--json", "-"]) == 0
+    assert "have changed" in capsys.readouterr().out

@@ -9,6 +9,8 @@ from string import Formatter
 
 import pytest
 
+import dashboard.words
+from dashboard import bandsets
 from dashboard.words import FIRST, catalogue, spoken
 from imu.settings import CHOICES
 
@@ -58,3 +60,24 @@ def test_the_setting_turns_every_page(tmp_path):
     assert "'Schüler', 'Neu'] True" in done.stdout
     assert "Schüler suchen" in done.stdout
     assert "12. April 2026 12. April Blatt zum Arm" in done.stdout  # days and nouns as German writes them
+
+
+def test_bands_shown_in_german_and_not_changed_keep_the_words_they_came_from(monkeypatch):
+    from imu.bands import shipped
+
+    monkeypatch.setattr(dashboard.words, "LANGUAGE", "de")
+    shown = bandsets.rows(shipped())
+    assert shown[0]["source"] == "Ausgangswert: ein flaches Führungshandgelenk oben. Allgemeine Praxis, ohne Quelle."
+    shown[1]["source"] = "Edda, nach zwei Stunden."
+    shown[2]["source"] = ""
+    kept = bandsets.from_rows("eigene", shown).bands
+    assert kept[0].source == shipped().bands[0].source
+    assert kept[1].source == "Edda, nach zwei Stunden."
+    assert kept[2].source == "Own judgement, no source."
+
+
+def test_the_screens_and_the_results_have_no_key_in_common():
+    """Else one would hide the other's words."""
+    from imu.words import OWN
+
+    assert set(spoken(FIRST)) & set(OWN.spoken(FIRST)) == set()

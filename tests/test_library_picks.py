@@ -174,6 +174,25 @@ def test_the_letter_says_the_thought_and_the_practice(library, juno):
     assert "Feel both ends" in text
 
 
+def test_a_thought_that_nobody_put_into_words_is_said_in_the_language_asked_for(library, juno):
+    found = outlook(library, juno.id)
+    chosen = next(c for c in found.candidates.ranked if c.key == TOP)
+    kept = picks.pick(library, juno.id, chosen, club=found.club)
+    assert kept.thought == chosen.title, "the store stays English"
+    own = picks.for_letter(kept, language="de")
+    assert own.thought == f"Handgelenk oben {chosen.deg:.0f}° stärker beugen"
+    plan = picks.plan_of(kept)
+    titles = [plan.drill(b.drill).title["de"] for day in plan.days for b in day.blocks]
+    assert own.steps[0].startswith(titles[0])
+    # Shown in German, kept as it is shown, and still nobody's own words.
+    picks.edit(library, kept.id, thought=own.thought)
+    again = picks.current(library, student_id=juno.id)
+    assert picks.thought_words(again, language="en") == chosen.title
+    picks.edit(library, kept.id, thought="Das Lineal liegt an.")
+    again = picks.current(library, student_id=juno.id)
+    assert picks.thought_words(again, language="en") == "Das Lineal liegt an."
+
+
 def test_a_pick_travels_with_an_archive_and_is_forgotten_with_the_student(library, juno, tmp_path):
     found = picked(library, juno)
     picks.edit(library, found.id, thought=f"{NAME}, flat")
