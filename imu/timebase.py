@@ -180,11 +180,15 @@ def _from_arrivals(stamps: Array) -> tuple[np.ndarray, float, float]:
     one at which the earliest arrivals fall into step; then no packet may have come before its last
     sample was taken, which bounds from above how many were lost before it, and the bound is met.
     """
-    first = np.concatenate([[0], np.flatnonzero(np.diff(stamps) > 0) + 1])
-    size = np.diff(np.concatenate([first, [len(stamps)]]))
-    arrival = stamps[first]
-    usual = int(np.bincount(size).argmax())
-    packets = usual > 1 and np.mean(size % usual == 0) > 0.8
+    # rows of a packet share a stamp, or follow each other as fast as the host unpacks them
+    for together in (0.2 * _period(stamps), 0.0):
+        first = np.concatenate([[0], np.flatnonzero(np.diff(stamps) > together) + 1])
+        size = np.diff(np.concatenate([first, [len(stamps)]]))
+        arrival = stamps[first]
+        usual = int(np.bincount(size).argmax())
+        packets = usual > 1 and np.mean(size % usual == 0) > 0.8
+        if packets:
+            break
     if packets:  # packets that waited for each other came together: part them
         parts = -(-size // usual)
         ends = np.repeat(first + size, parts) - usual * (
@@ -253,7 +257,7 @@ def _step_in_phase(arrival: Array, count: np.ndarray) -> float:
     steps = np.sort((arrival[width:] - arrival[:-width]) / (count[width:] - count[:-width]))
     guess = float(np.median(steps))
     for _ in range(5):  # the upper tail is losses: judge by what lies as near below as above
-        spread = guess - steps[int(0.16 * len(steps))]
+        spread = max(guess - steps[int(0.16 * len(steps))], 1e-3 * guess)
         guess = float(np.median(steps[steps < guess + 2 * spread]))
     block = 8 if count[-1] == n - 1 and guess > 0.02 else 16
     blocks = n // block

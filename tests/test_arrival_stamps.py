@@ -56,3 +56,40 @@ def test_the_clock_keeps_to_the_samples_for_an_hour():
     true = (number[[0, len(number) // 2]] - number[0]) / 400.0 * (1 + 40e-6)
     assert np.abs(off - true - np.round((off - true) * 400) / 400).max() < 2e-4
     assert samples.period_s == pytest.approx((1 + 40e-6) / 400.0, rel=3e-8)
+
+
+def packets(seed: int, *, spread_s: float = 0.0, grid_s: float = 0.0, rate_hz: float = 200.0, size: int = 6):
+    """Stamps and true numbers of samples sent in packets: the rows of one stand `spread_s` apart, as a host unpacks them;
+    radios may send on a grid of connection events only."""
+    rng = np.random.default_rng(seed)
+    n = int(60.0 * rate_hz) // size * size
+    ready = (np.arange(n // size) + 1) * size / rate_hz
+    arrival = np.maximum.accumulate(ready + rng.exponential(0.004, len(ready)))
+    if grid_s:
+        arrival = np.maximum.accumulate(np.ceil(ready / grid_s + rng.uniform(0, 1, len(ready))) * grid_s)
+    lost = rng.random(len(ready)) < 0.03
+    lost[[0, -1]] = False
+    number = np.arange(n)
+    stamps = arrival[number // size] + spread_s * (number % size)
+    kept = ~lost[number // size]
+    return np.maximum.accumulate(stamps)[kept], number[kept]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_rows_that_a_host_unpacks_one_by_one_are_one_packet(seed):
+    stamps, number = packets(seed, spread_s=1e-4)
+    still = np.zeros((len(stamps), 3))
+    samples = uniform(Stream("hand", stamps, still + np.array([0.0, 0.0, 9.81]), still, source="hand.csv"))
+    off = np.flatnonzero(samples.present) - number
+    assert np.mean(off == np.bincount(off - off.min()).argmax() + off.min()) > 0.97
+    assert samples.period_s == pytest.approx(1 / 200.0, rel=1e-5)
+
+
+@pytest.mark.parametrize("size", [4, 6])
+def test_radios_that_send_on_a_grid_are_read(size):
+    stamps, number = packets(1, grid_s=0.015, rate_hz=100.0, size=size)
+    still = np.zeros((len(stamps), 3))
+    samples = uniform(Stream("hand", stamps, still + np.array([0.0, 0.0, 9.81]), still, source="hand.csv"))
+    off = np.flatnonzero(samples.present) - number
+    assert np.mean(off == np.bincount(off - off.min()).argmax() + off.min()) > 0.97
+    assert samples.period_s == pytest.approx(1 / 100.0, rel=1e-4)
