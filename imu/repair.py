@@ -9,10 +9,12 @@ reported.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import itertools
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import ndimage
 from scipy.interpolate import CubicSpline
 
 from imu.calibration import runs
@@ -97,6 +99,7 @@ def repair(sensors: Mapping[Role, Samples]) -> Repaired:
     neighbour was lost or clipped too; last what was lost, by the neighbour's rates made whole.
     """
     rigid = rigid_map(sensors["hand"], sensors["club"]) if {"hand", "club"} <= set(sensors) else None
+    sensors = _seamless(sensors, alone=[r for r in sensors if rigid is None or r == "forearm"])
     if rigid is not None:
         sensors = _packets_in_place(sensors, rigid)
         rigid = rigid_map(sensors["hand"], sensors["club"])
@@ -203,6 +206,11 @@ def _settled(samples: Samples, twin: Samples, matrix: Array, offset: Array) -> S
             if best[1]:
                 moves.append((hi - best[1], hi, best[2]))
                 free = hi + best[2]
+    return _moved(samples, moves)
+
+
+def _moved(samples: Samples, moves: Sequence[tuple[int, int, int]]) -> Samples:
+    """Rows [lo, hi) of each move put so many places on; the places they leave are lost ones."""
     if not moves:
         return samples
     present = samples.present.copy()
@@ -216,6 +224,145 @@ def _settled(samples: Samples, twin: Samples, matrix: Array, offset: Array) -> S
         for name, value in fields.items():
             value[lo + shift : hi + shift] = getattr(samples, name)[lo:hi]
     return replace(samples, present=present, **fields)
+
+
+_KINK = 0.6
+"""rad/s: a step between neighbouring samples from which it may be a loss that nobody counted there."""
+
+
+def _seamless(sensors: Mapping[Role, Samples], alone: Sequence[Role]) -> dict[Role, Samples]:
+    """Moves packets beside a loss to where the rate goes on without a step, of sensors that have no rigid neighbour.
+
+    Packets that the radio held up arrive together, and what was lost among them may have been lost at any of their
+    borders. At the right one the rate jumps, as motion does at no other place but a blow, which every sensor feels.
+    """
+    out = dict(sensors)
+    for role in alone:
+        if out[role].stamps == "arrival":
+            others = [s for r, s in sensors.items() if r != role]
+            out[role] = _moved(out[role], _by_seams(out[role], others))
+    return out
+
+
+def _by_seams(samples: Samples, others: Sequence[Samples]) -> list[tuple[int, int, int]]:
+    gaps = runs(~samples.present, 1)
+    if not gaps:
+        return []
+    unit = _packet([hi - lo for lo, hi in gaps])
+    reach = round(_PACKET_S / samples.period_s)
+    step, doubtful = _steps(samples)
+    felt = [(other, _steps(other)[1]) for other in others]
+    for k in np.flatnonzero(doubtful):  # a blow
+        t = samples.start_s + samples.period_s * (k - 0.5)
+        doubtful[k] = not any(np.any(jump[o.index(t - 0.012) : o.index(t + 0.012) + 2]) for o, jump in felt)
+    moves: list[tuple[int, int, int]] = []
+    free = 0
+    for i, (lo, hi) in enumerate(gaps):
+        end = min(hi + reach, gaps[i + 1][0] if i + 1 < len(gaps) else len(samples))
+        start = max(lo - reach, free)
+        after = [int(k) for k in np.flatnonzero(doubtful[hi + 3 : end - 2]) + hi + 3]
+        before = [int(k) for k in np.flatnonzero(doubtful[start + 3 : lo - 2]) + start + 3]
+        free = hi
+        for kinks, back in ((_peaks(after, step), True), (_peaks(before, step), False)):
+            if kinks and not (lo == 0 or hi == len(samples)):
+                found = _spread(samples, lo, hi, kinks, unit, back)
+                if found:
+                    moves += found
+                    doubtful[kinks] = False
+                    free = max(hi, max(b + s for _, b, s in found))
+                    break
+    return moves
+
+
+def _packet(lost: Sequence[int]) -> int:
+    """Samples of a packet, as the sizes of the gaps tell: the largest that divides nearly all."""
+    sizes = np.array(lost)
+    return max((u for u in range(1, int(sizes.max()) + 1) if np.mean(sizes % u == 0) > 0.85), default=1)
+
+
+def _peaks(kinks: Sequence[int], step: Array) -> list[int]:
+    """One place a step, the largest three."""
+    out: list[int] = []
+    for k in sorted(kinks, key=lambda k: -step[k]):
+        if all(abs(k - other) > 2 for other in out):
+            out.append(k)
+    return sorted(out[:3])
+
+
+def _steps(samples: Samples) -> tuple[Array, np.ndarray]:
+    """How far each sample (n,) is from going on smoothly from the one before it, in rad/s, and whether that is more
+    than is usual around it.
+
+    Third differences: a step of one leaves two of it, smooth motion next to nothing.
+    """
+    x = samples.gyro
+    size = np.zeros(len(x))
+    with np.errstate(invalid="ignore"):
+        third = x[3:] - 3 * x[2:-1] + 3 * x[1:-2] - x[:-3]
+    size[2:-1] = np.nan_to_num(np.linalg.norm(third, axis=1)) / 2
+    clipped = samples.clipped_gyro.any(axis=1)
+    if clipped.any():
+        size[ndimage.binary_dilation(clipped, np.ones(7))] = 0.0
+    reach = max(7, round(0.075 / samples.period_s))
+    jumps = size > _KINK
+    for k in np.flatnonzero(jumps):
+        jumps[k] = size[k] > 8 * np.median(size[max(0, k - reach) : k + reach + 1])
+    return size, jumps
+
+
+def _spread(
+    samples: Samples, lo: int, hi: int, kinks: Sequence[int], unit: int, back: bool
+) -> list[tuple[int, int, int]]:
+    """What was lost in [lo, hi) spread over that gap and the steps beside it, so that the rate is smoothest; empty
+    where it is best left. `back`: the steps come after the gap, and what lies between moves back."""
+    lost = (hi - lo) // unit
+    if lost > 12 or lost < 1:
+        return []
+    seams = [(lo, hi)] + [(k, k) for k in kinks] if back else [(k, k) for k in kinks] + [(lo, hi)]
+    home = 0 if back else len(seams) - 1
+    best, found = np.inf, None
+    for parts in itertools.product(range(lost + 1), repeat=len(seams) - 1):
+        rest = lost - sum(parts)
+        if rest < 0:
+            continue
+        shares = (rest, *parts) if back else (*parts, rest)
+        rough = sum(_roughness(samples, a, b, unit * n) for (a, b), n in zip(seams, shares, strict=True)) + 0.02 * sum(
+            n > 0 for n in shares
+        )
+        if rough < best:
+            best, found = rough, shares
+    as_it_is = sum(_roughness(samples, a, b, b - a) for a, b in seams)
+    if found is None or found[home] == lost or best > 0.4 * as_it_is or as_it_is - best < 0.5 * _KINK:
+        return []
+    # where hardly anything moved, a gap may be closed and nobody would see that it was wrong
+    slope = 0.25 * (samples.gyro[lo - 1] - samples.gyro[lo - 3] + samples.gyro[hi + 2] - samples.gyro[hi])
+    missed = float(np.linalg.norm(slope)) * unit * (lost - found[home])
+    if missed < max(_KINK, 5 * _roughness(samples, lo, hi, unit * found[home])):
+        return []
+    moves, shift = [], 0
+    if back:
+        shift = -(hi - lo)
+        for i in range(len(seams) - 1):
+            shift += unit * found[i]
+            if shift:
+                moves.append((seams[i][1], seams[i + 1][0], shift))
+    else:
+        for i in range(len(seams) - 1):
+            shift += unit * found[i]
+            if shift:
+                moves.append((seams[i][1], seams[i + 1][0], shift))
+    return moves
+
+
+def _roughness(samples: Samples, end: int, begin: int, lost: int) -> float:
+    """How far a cubic misses the three samples up to `end` and the three from `begin` on, with so many lost between;
+    rad/s."""
+    y = np.concatenate([samples.gyro[end - 3 : end], samples.gyro[begin : begin + 3]])
+    if len(y) < 6 or not np.isfinite(y).all():
+        return 0.0
+    x = np.array([-3, -2, -1, lost, lost + 1, lost + 2], float) / (3 + lost)
+    q, _ = np.linalg.qr(np.vander(x, 4))
+    return float(np.linalg.norm(y - q @ (q.T @ y)))
 
 
 class _Patient:
