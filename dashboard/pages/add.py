@@ -24,7 +24,7 @@ from dashboard.pages import Page
 from dashboard.pages.swing import link
 from dashboard.service import Service
 from dashboard.uploads import LEFT_OUT, Draft, sensor_keys
-from dashboard.words import count, decimals, group, grouped, listed, number, say
+from dashboard.words import count, decimals, group, grouped, listed, number, reasons, retold, say
 from imu.errors import CupbowError
 from imu.recording import ROLES
 
@@ -225,11 +225,11 @@ def _understood(service: Service, draft: Draft, fault: str) -> dict[str, Any]:
         "done": round(100 * (draft.busy or 0.0)),
         "files": [{"name": name, "size": _size(size)} for name, size in draft.files],
         "said": dict(draft.said),
-        "fault": fault or draft.fault,
+        "fault": retold(fault or draft.fault),
         "unread": bool(draft.fault) and not sensors,
         "sensors": sensors,
         "unused": list(draft.unused),
-        "notes": list(draft.notes),
+        "notes": reasons(draft.notes),
         "options": {
             "accel_unit": _options(ACCEL_UNITS),
             "gyro_unit": _options(GYRO_UNITS),
@@ -274,8 +274,8 @@ def _sensors(draft: Draft) -> list[dict[str, Any]]:
                 "sensitivity": {"accel": sensor.accel_sensitivity, "gyro": sensor.gyro_sensitivity},
                 "facts": _facts(report, known=not sensor.needs),
                 "needs": len(sensor.needs),
-                "doubts": [] if left_out else list(report.doubts),
-                "why": list(report.notes),
+                "doubts": [] if left_out else reasons(report.doubts),
+                "why": reasons(report.notes),
                 "plot": _plot(draft, i, float(starts[i][0]) if len(starts[i]) else 0.0),
             }
         )

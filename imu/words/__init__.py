@@ -58,13 +58,13 @@ class Catalogue:
 
     @cached_property
     def patterns(self) -> list[tuple[re.Pattern[str], str]]:
-        """What the English of each reason, saying and source looks like, the longest first."""
+        """What the English of each text of these tables looks like, the longest first."""
         known = [(k, v) for k, v in self.spoken(FIRST).items() if k.startswith(_STORED)]
         return [(_pattern(v), k) for k, v in sorted(known, key=lambda kv: -len(kv[1]))]
 
 
-_STORED = ("reason.", "saying.", "source.")
-"""Tables of what stands in results and rules."""
+_STORED = ("reason.", "saying.", "source.", "read.")
+"""Tables of what stands in results, rules and reports of files."""
 
 _NUMBERS = ("n", "s", "t", "u", "deg", "start", "end", "least", "spread", "error")
 """Fields of these that hold numbers."""
@@ -109,9 +109,9 @@ def _retold(text: str, language: str) -> str:
     for pattern, key in OWN.patterns:
         if found := pattern.fullmatch(text):
             return say(key, language=language, **{k: _retold(v, language) for k, v in found.groupdict().items()})
-    if re.fullmatch(r"[−+-]?\d+\.\d+", text):
+    if re.fullmatch(r"[−+-]?\d+\.\d+(e[+-]\d+)?", text):
         return decimals(text, language=language)
-    for table in ("measure.name", "caution.kinds.kind"):  # names that the results use
+    for table in ("measure.name", "caution.kinds.kind", "role"):  # names that the results use
         if f"{table}.{text}" in OWN.spoken(FIRST):
             return say(f"{table}.{text}", language=language)
     for separator in ("; ", ", "):
