@@ -168,13 +168,15 @@ def _settled(samples: Samples, twin: Samples, matrix: Array, offset: Array) -> S
     smooth, known = Rates(samples, width).at(np.asarray(samples.start_s + period * np.arange(len(samples)), np.float64))
     own = np.where(known[:, None], smooth, samples.gyro)
 
+    seen, there = rates.at(np.asarray(samples.start_s + period * np.arange(len(samples)), np.float64))
+    predicted = seen @ matrix.T + offset
+    scale = (0.15 + 0.04 * np.linalg.norm(predicted, axis=1)) ** 2
+
     def misfit(rows: np.ndarray, shift: int) -> Array:
         """How badly each sample fits the twin when put elsewhere, bounded; NaN where nothing tells."""
-        seen, there = rates.at(np.asarray(samples.start_s + period * (rows + shift), np.float64))
-        predicted = seen @ matrix.T + offset
-        scale = 0.15 + 0.04 * np.linalg.norm(predicted, axis=1)
-        error = np.sum((own[rows] - predicted) ** 2, axis=1) / scale**2
-        return np.where(there & usable[rows], np.minimum(error, 9.0), np.nan)
+        to = rows + shift
+        error = np.sum((own[rows] - predicted[to]) ** 2, axis=1) / scale[to]
+        return np.where(there[to] & usable[rows], np.minimum(error, 9.0), np.nan)
 
     moves: list[tuple[int, int, int]] = []
     stretches = runs(samples.present, 1)
@@ -187,7 +189,7 @@ def _settled(samples: Samples, twin: Samples, matrix: Array, offset: Array) -> S
             rows = np.arange(lo, min(hi, lo + reach))
             here = misfit(rows, 0)
             best = (_WORTH, 0, 0)  # gain, samples, places
-            for shift in range(-min(before, reach), 0):
+            for shift in range(-min(before, reach), 0) if np.nansum(here) > _WORTH else ():
                 gain = np.cumsum(np.nan_to_num(here - misfit(rows, shift)))
                 if gain.max() > best[0]:  # and the longest that is as good
                     best = (float(gain.max()), int(np.flatnonzero(gain >= 0.95 * gain.max())[-1]) + 1, shift)
@@ -199,7 +201,7 @@ def _settled(samples: Samples, twin: Samples, matrix: Array, offset: Array) -> S
             rows = np.arange(max(start, hi - reach), hi)
             here = misfit(rows, 0)
             best = (_WORTH, 0, 0)
-            for shift in range(1, min(after, reach) + 1):
+            for shift in range(1, min(after, reach) + 1) if np.nansum(here) > _WORTH else ():
                 gain = np.cumsum(np.nan_to_num(here - misfit(rows, shift))[::-1])
                 if gain.max() > best[0]:  # and the longest that is as good
                     best = (float(gain.max()), int(np.flatnonzero(gain >= 0.95 * gain.max())[-1]) + 1, shift)
