@@ -24,7 +24,7 @@ from fastapi.responses import FileResponse, HTMLResponse, Response
 from fastapi.staticfiles import StaticFiles
 
 from dashboard.live_messages import guide_message, now_message, practice_message, swing_message
-from dashboard.words import LANGUAGE, catalogue, group, say
+from dashboard.words import LANGUAGE, catalogue, group, retold, say
 from imu.guide import Guide
 from imu.live import LiveSession, Together
 from imu.live_angles import Model, Now, Reading
@@ -138,8 +138,8 @@ class Hub:
                 return
 
     def note(self, text: str, *, link: str | None = None) -> None:
-        """One line of what happened. A link is for screens of this machine."""
-        note = {"type": "notice", "text": text, "link": link}
+        """One line of what happened, said in the user's language. A link is for screens of this machine."""
+        note = {"type": "notice", "text": retold(text), "link": link}
         self._notices.append(note)
         self.broadcast(note)
 

@@ -103,7 +103,7 @@ def test_no_word_is_left_over():
     left = []
     for key in OWN.spoken(FIRST):
         stem = re.sub(r"\.(one|many)$", "", key)
-        stored = key.startswith(("reason.", "saying.", "source.", "read.", *(f"{side}." for side in SIDES)))
+        stored = key.startswith(("reason.", "saying.", "source.", "read.", "notice.", *(f"{side}." for side in SIDES)))
         if not (stored or {key, stem} & texts or any(p.fullmatch(k) for p in made for k in (key, stem))):
             left.append(key)
     assert left == []
@@ -218,6 +218,15 @@ def test_a_reason_within_a_reason_and_reasons_in_a_row():
         "Haltungen aus der Bewegung gefunden: „Arm hängt“ bei 3,2 s, „Griff, Handgelenk flach“ bei 14,0 s"
     )
     assert retold("the net was low, and it was windy", "de") == "the net was low, and it was windy"
+
+
+def test_notices_of_a_session():
+    """As `imu.readers.virtual` and `imu.readers.ble` write them."""
+    assert retold("hand (Knit 7) lost its link; calling it back, the others go on", "de") == (
+        "Hand (Knit 7) hat die Verbindung verloren; er wird zurückgerufen, die anderen laufen weiter"
+    )
+    assert retold("club (club.csv) is back after 2.5 s", "de") == "Schläger (club.csv) ist nach 2,5 s wieder da"
+    assert retold("club (club.csv) is back", "de") == "Schläger (club.csv) ist wieder da"
 
 
 def test_shipped_rules_and_bands_are_known():
