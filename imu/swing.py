@@ -26,6 +26,8 @@ LEAST_BACK = 60.0 * DEG  # turn of the club from address to top; a putting strok
 LEAST_BACK_ARM = 90.0 * DEG  # seen from arm or hand alone, where much that is no swing turns less
 LEAST_THROUGH = 30.0 * DEG
 LEAST_DOWN = -0.2  # height of the shaft's direction at address: its head lies below the hands
+GENTLE = 600.0 * DEG  # rate up to which picking up, stretching or tapping a shoe can look like a rehearsal
+MOST_ASTRAY = 40.0 * DEG  # attitude at its nearest to that at address: a swing comes back, those rarely do
 
 
 @dataclass(frozen=True)
@@ -132,6 +134,13 @@ def _around(samples: Samples, calm: Quiet, speed: Array, peak: int, shaft: Array
     downswing_s = (impact - top) * period
     if downswing_s > 4.0 or downswing_s < 0.06:
         return None
+    peak_rate = float(local[top : finish + 1].max())
+    if peak_rate < GENTLE:
+        margin = round(0.4 * (impact - top))
+        again = attitude[max(top, impact - margin) : impact + margin + 1]
+        cosine = 0.5 * (np.einsum("ij,nij->n", attitude[takeaway], again).max() - 1.0)
+        if cosine < np.cos(MOST_ASTRAY):
+            return None
     base = samples.start_s + lo * period
     return Rough(
         base + takeaway * period,
@@ -139,7 +148,7 @@ def _around(samples: Samples, calm: Quiet, speed: Array, peak: int, shaft: Array
         base + impact * period,
         base + finish * period,
         back_turn,
-        float(local[top : finish + 1].max()),
+        peak_rate,
     )
 
 
