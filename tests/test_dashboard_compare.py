@@ -365,6 +365,7 @@ def site(service: Service) -> Iterator[Site]:
 
     listening = socket.socket()
     listening.bind(("127.0.0.1", 0))
+    listening.listen()  # whoever calls before the server runs waits
     server = uvicorn.Server(uvicorn.Config(create_app(service).server, log_level="warning", lifespan="off"))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
     thread.start()
