@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 
-from imu.errors import CupbowError
+from imu.errors import CupbowError, UsageError
 
 FLAGS = [
     "--headless",
@@ -48,7 +48,7 @@ def measure_live(*, seconds: float = 15.0, seed: int = 1, chromium: str | None =
     from imu.commands.benchmark import made
 
     if not 3 <= seconds <= 600:
-        raise CupbowError(f"--seconds {seconds:g}: look for 3 to 600 seconds")
+        raise UsageError(f"--seconds {seconds:g}: look for 3 to 600 seconds")
     recording = made(60.0 + seconds, seed)
     found = chromium or shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
     with tempfile.TemporaryDirectory() as temporary:

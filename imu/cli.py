@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import math
 import os
 import sys
 from collections.abc import Sequence
@@ -132,6 +133,9 @@ def main(argv: Sequence[str] | None = None, *, extra: Sequence[Command] = ()) ->
         return 1
 
 
+NUMBERS: dict[Any, str] = {int: "a whole number", float: "a number"}
+
+
 class _Parser(argparse.ArgumentParser):
     """argparse whose faults are one line."""
 
@@ -139,6 +143,18 @@ class _Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         self.exit(2, f"{self.prog}: {message} ({self.prog} --help tells more)\n")
+
+    def _get_value(self, action: argparse.Action, arg_string: str) -> Any:
+        """As argparse does it; a word where a number belongs, or none at all (nan, inf), is said in plain words."""
+        value: Any = None
+        try:
+            value = super()._get_value(action, arg_string)
+        except argparse.ArgumentError:
+            if action.type not in NUMBERS:
+                raise
+        if value is None or (isinstance(value, float) and action.type is float and not math.isfinite(value)):
+            raise argparse.ArgumentError(action, f"{arg_string!r} is not {NUMBERS[action.type]}")
+        return value
 
     def _check_value(self, action: argparse.Action, value: Any) -> None:
         if isinstance(action, argparse._SubParsersAction) and value not in action.choices:

@@ -43,6 +43,14 @@ class Gap:
     lost: int | None
 
 
+def refuse_taken(folder: Path) -> None:
+    """Raises RecordingError where a recording cannot begin, since something is there already."""
+    if folder.exists() and not folder.is_dir():
+        raise RecordingError(f"{folder}: is a file; name a folder that is empty, or one to be made")
+    if folder.is_dir() and any(folder.iterdir()):
+        raise RecordingError(f"{folder}: is not empty; a recording needs a folder of its own")
+
+
 class Recorder:
     """Writes what a source gives to `folder`, which must be empty or not there.
 
@@ -78,9 +86,8 @@ class Recorder:
         self._closed = False
         self._lock = threading.Lock()
         try:
+            refuse_taken(self.folder)
             self.folder.mkdir(parents=True, exist_ok=True)
-            if any(self.folder.iterdir()):
-                raise RecordingError(f"{self.folder}: is not empty; a recording needs a folder of its own")
         except OSError as error:
             raise RecordingError(f"{self.folder}: cannot be made ({error.strerror}); choose another place") from None
 

@@ -12,7 +12,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
-from imu.errors import UsageError
+from imu.errors import CupbowError, UsageError
 
 SETTINGS_VARIABLE = "CUPBOW_SETTINGS"
 
@@ -131,7 +131,12 @@ def save_settings(settings: Settings, path: Path | None = None) -> Path:
     from imu.measured import write_whole
 
     path = path or settings_path()
-    path.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise CupbowError(
+            f"{path.parent}: cannot be made ({error.strerror}); make room there, or let ${SETTINGS_VARIABLE} name a file elsewhere"
+        ) from None
     lines = [f'{name} = "{value}"' for name, value in asdict(settings).items()]  # the choices need no escapes
     write_whole(path, lambda tmp: tmp.write_text("\n".join(lines) + "\n", encoding="utf-8"))
     return path

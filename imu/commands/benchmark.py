@@ -15,7 +15,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from imu.commands import benchmark_library
-from imu.errors import CupbowError
+from imu.errors import CupbowError, UsageError
 
 if TYPE_CHECKING:
     from imu.recording import Recording
@@ -34,7 +34,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     if args.repeats < 1:
-        raise CupbowError("--repeats is at least 1")
+        raise UsageError(f"--repeats {args.repeats}: is at least 1")
+    if args.seed < 0:
+        raise UsageError(f"--seed {args.seed}: is at least 0")
     if args.swings:
         return _written(args, benchmark_library.run(args) | {"machine": _machine()})
     lengths = [60.0, 3600.0] if args.hour else [60.0]

@@ -682,6 +682,7 @@ def _remeasure(library: Library, args: argparse.Namespace) -> int:
 
 
 def _say_moved(args: argparse.Namespace, moved: Sequence[Any]) -> None:
+    shown = [m for m in moved if m.beyond or m.appeared or m.vanished or round(m.largest_deg, 1)]
     _table(
         args,
         ("angle", "at", "swings", "median", "largest", "beyond ±", "new", "gone"),
@@ -696,10 +697,12 @@ def _say_moved(args: argparse.Namespace, moved: Sequence[Any]) -> None:
                 m.appeared,
                 m.vanished,
             )
-            for m in moved
+            for m in shown
         ],
-        empty="No number moved.",
+        empty="No number moved by a tenth of a degree." if moved else "No number moved.",
     )
+    if shown and len(shown) < len(moved):
+        print(f"{len(moved) - len(shown)} more moved by less than a tenth of a degree.")
     beyond = sum(m.beyond for m in moved)
     if moved and not beyond:
         print("No number moved by more than the uncertainty that it claimed.")
@@ -729,10 +732,13 @@ def _coaches(library: Library, args: argparse.Namespace) -> int:
         coaches.dismiss(library, args.dismiss)
     if args.give:
         student = finding.student_named(library, args.give[0])
-        if not coaches.hand_over(library, [student.id], role=args.give[1]):
-            raise UsageError("only the keeper of the library gives students to another coach")
+        coaches.hand_over(library, [student.id], role=args.give[1])
+        print(f"{student.name}: now a student of {args.give[1]}")
     if library.local:
         print("This library is one's own. Coaches share one on a PostgreSQL server: --library postgresql://…")
+        return 0
+    if not coaches.keeps(library):
+        print(f"you are {library.coach}, a coach of this library; its keeper knows who else is")
         return 0
     print("coaches: " + (", ".join(coaches.admitted(library)) or "none yet (--admit ROLE)"))
     return 0

@@ -41,9 +41,12 @@ def run(args: argparse.Namespace) -> int:
     from imu.commands.replay import play
     from imu.errors import UsageError
     from imu.readers.ble import BleSource, assign, scan
-    from imu.recorder import Recorder
+    from imu.recorder import Recorder, refuse_taken
 
     known = layouts(args)
+    if args.seconds is not None and args.seconds <= 0:
+        raise UsageError(f"--seconds {args.seconds:g}: is above 0")
+    refuse_taken(args.folder)  # before the search, which takes its time
     found = asyncio.run(scan(known, batteries=True))
     assigned, said = assign(found, dict(args.sensor))
     for line in said:

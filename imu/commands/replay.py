@@ -30,9 +30,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def _speed(text: str) -> float:
     if text == "max":
         return math.inf
-    value = float(text)
-    if not value > 0:
-        raise argparse.ArgumentTypeError("must be above 0, or 'max'")
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not 0 < value < math.inf:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number above 0, or 'max'")
     return value
 
 

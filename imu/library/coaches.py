@@ -23,6 +23,7 @@ ROLE = re.compile(r"[a-z_][a-z0-9_]{0,62}")
 def admit(library: Library, role: str) -> None:
     """Let an existing role of the server use the library as a coach."""
     role = _role(library, role)
+    _keeper_only(library)
     with library.write(None) as session:
         quoted = session.connection().dialect.identifier_preparer.quote(role)
         for table in Base.metadata.sorted_tables:
@@ -35,6 +36,7 @@ def admit(library: Library, role: str) -> None:
 def dismiss(library: Library, role: str) -> None:
     """Take the library away from a role; the students stay, and can be handed to another coach."""
     role = _role(library, role)
+    _keeper_only(library)
     with library.write(None) as session:
         quoted = session.connection().dialect.identifier_preparer.quote(role)
         for table in (*(t.name for t in Base.metadata.sorted_tables), "alembic_version"):
@@ -49,6 +51,9 @@ def hand_over(library: Library, student_ids: Sequence[str], *, role: str) -> int
     The former coach's journal forgets them: what it holds of them could be read there still.
     """
     role = _role(library, role)
+    _keeper_only(library)
+    if role != library.coach and role not in admitted(library):
+        raise UsageError(f"{role} may not use this library yet, and would never see the student: --admit {role} first")
     with library.write(None) as session:
         done = session.connection().execute(
             update(Student.__table__).where(Student.id.in_(student_ids)).values(coach=role)  # type: ignore[arg-type]
@@ -69,6 +74,21 @@ def admitted(library: Library) -> list[str]:
             )
         )
         return sorted(found)
+
+
+def keeps(library: Library) -> bool:
+    """Whether the one who is here keeps the library: on a server who made it, else whose folder it is."""
+    if library.local:
+        return True
+    with library.read() as session:
+        owner = session.scalar(text("SELECT pg_has_role(relowner, 'USAGE') FROM pg_class WHERE relname = 'students'"))
+        return bool(owner)
+
+
+def _keeper_only(library: Library) -> None:
+    """The server only warns of a grant that one may not give, and would change nothing."""
+    if not keeps(library):
+        raise UsageError(f"{library.coach} is a coach here: only the keeper of the library admits, dismisses and gives")
 
 
 def _role(library: Library, role: str) -> str:

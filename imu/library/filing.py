@@ -51,6 +51,7 @@ swings follow each other within a second."""
 # -- students and lessons --------------------------------------------------------------------------
 
 STUDENT_FIELDS = ("name", "handedness", "born_on", "guardian", "consent_on", "clubs", "aims", "notes")
+OLDEST = 120  # years: what lies further back is mistyped
 LESSON_FIELDS = ("kind", "held_at", "place", "thought", "notes", "hurt")
 
 
@@ -66,11 +67,8 @@ def add_student(
     aims: str = "",
     notes: str = "",
 ) -> Student:
-    name = " ".join(name.split())
-    if not name:
-        raise UsageError("a student needs a name, or anything else by which the coach knows them")
-    if handedness not in ("right", "left"):
-        raise UsageError(f"handedness is right or left, not {handedness!r}")
+    facts = {"name": name, "handedness": handedness, "born_on": born_on, "consent_on": consent_on}
+    name = _sound(facts)["name"]
     student = Student(
         coach=library.coach,
         name=name,
@@ -90,7 +88,26 @@ def add_student(
 def edit_student(library: Library, student_id: str, *, changes: Mapping[str, Any]) -> None:
     """Set some of `STUDENT_FIELDS`."""
     with library.write("student corrected") as session:
-        _set(_get(session, Student, student_id), changes, STUDENT_FIELDS)
+        _set(_get(session, Student, student_id), _sound(changes), STUDENT_FIELDS)
+
+
+def _sound(facts: Mapping[str, Any]) -> dict[str, Any]:
+    """What is said of a student, with the spaces of a name as they should be; refuses what cannot be."""
+    facts = dict(facts)
+    if "name" in facts:
+        facts["name"] = " ".join(str(facts["name"]).split())
+        if not facts["name"]:
+            raise UsageError("a student needs a name, or anything else by which the coach knows them")
+    if facts.get("handedness", "right") not in ("right", "left"):
+        raise UsageError(f"handedness is right or left, not {facts['handedness']!r}")
+    today = now().astimezone().date()
+    for name, what in (("born_on", "date of birth"), ("consent_on", "day of consent")):
+        day = facts.get(name)
+        if day is not None and day > today:
+            raise UsageError(f"{what} {day.isoformat()}: lies in the future; give one that was")
+        if day is not None and today.year - day.year > OLDEST:
+            raise UsageError(f"{what} {day.isoformat()}: lies more than {OLDEST} years back; mend the year")
+    return facts
 
 
 def start_lesson(

@@ -160,7 +160,8 @@ class Library:
             raise UsageError(
                 'a library on a server needs the PostgreSQL driver: pip install "cupbow[server]", then try again'
             ) from None
-        return cls(engine=engine, address=url.render_as_string(hide_password=True), root=root, depot=depot)
+        shown = url.set(drivername="postgresql").render_as_string(hide_password=True)
+        return cls(engine=engine, address=shown, root=root, depot=depot)
 
     def close(self) -> None:
         self.engine.dispose()
@@ -424,6 +425,9 @@ def _said(address: str, error: SQLAlchemyError) -> LibraryError:
         return LibraryError(
             f"{address}: the change does not fit what is stored ({low.splitlines()[0]}); nothing was changed"
         )
+    if "connection failed" in low or "connection is bad" in low or "could not connect" in low:
+        why = low.splitlines()[0].removeprefix("connection failed: ").removeprefix("connection is bad: ")
+        return LibraryError(f"{address}: {why}; check that the server runs, and the host, database and role of the URL")
     if isinstance(error, OperationalError | DatabaseError):
         return LibraryError(f"{address}: {low.splitlines()[0] if low else type(error).__name__}")
     return LibraryError(f"{address}: {type(error).__name__}: {error}")

@@ -7,6 +7,7 @@ takes nothing with it: what it had is done again by another.
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
@@ -107,6 +108,9 @@ def _guarded(work: Callable[[Task], Result], task: Task) -> Result | str:
 # -- a cluster -------------------------------------------------------------------------------------
 
 
+_SCHEDULER = re.compile(r"inproc://.+|([a-z]+://)?\S+:\d+/?")
+
+
 @contextmanager
 def cluster(address: str) -> Iterator[tuple[Executor, int]]:
     """A Dask cluster by its scheduler's address, as an executor, and how many tasks it does at once.
@@ -120,6 +124,11 @@ def cluster(address: str) -> Iterator[tuple[Executor, int]]:
         raise UsageError('--cluster needs Dask: pip install "cupbow[cluster]", here and on every worker') from None
     from imu.fingerprint import measuring_code
 
+    if not _SCHEDULER.fullmatch(address):  # a word alone is tried again and again, and leaves a trace of it
+        raise UsageError(
+            f"--cluster {address}: no scheduler answers there (an address is as tcp://10.0.0.5:8786); "
+            "start one with `dask scheduler`"
+        )
     try:
         client: Any = Client(address, timeout=CONNECT_S, set_as_default=False)
     except (OSError, TimeoutError, ValueError) as error:

@@ -237,7 +237,9 @@ def _by_content(
     faults: list[CupbowError] = []
     entries = [e for e in store.entries if store.single or PurePosixPath(e.name).suffix.lower() in _DATA_ENDINGS]
     if not entries:
-        raise RecordingError(f"{safe(store.path)}: holds no data files (CSV, text or Parquet)")
+        raise RecordingError(
+            f"{safe(store.path)}: holds no data files (CSV, text or Parquet); give the folder that does"
+        )
     for entry in entries:
         file_needs: list[str] = []
         try:
