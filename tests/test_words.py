@@ -103,7 +103,9 @@ def test_no_word_is_left_over():
     left = []
     for key in OWN.spoken(FIRST):
         stem = re.sub(r"\.(one|many)$", "", key)
-        stored = key.startswith(("reason.", "saying.", "source.", "read.", "notice.", *(f"{side}." for side in SIDES)))
+        stored = key.startswith(
+            ("reason.", "saying.", "source.", "read.", "notice.", "filed.", *(f"{side}." for side in SIDES))
+        )
         if not (stored or {key, stem} & texts or any(p.fullmatch(k) for p in made for k in (key, stem))):
             left.append(key)
     assert left == []
@@ -227,6 +229,14 @@ def test_notices_of_a_session():
     )
     assert retold("club (club.csv) is back after 2.5 s", "de") == "Schläger (club.csv) ist nach 2,5 s wieder da"
     assert retold("club (club.csv) is back", "de") == "Schläger (club.csv) ist wieder da"
+
+
+def test_changes_of_the_library_are_known():
+    found = set()
+    for path in (Path(imu.__file__).parent / "library").glob("*.py"):
+        found |= set(re.findall(r'library\.write\("([a-z ]+)"\)', path.read_text(encoding="utf-8")))
+    assert len(found) > 20
+    assert sorted(t for t in found if retold(t, "de") == t) == []
 
 
 def test_shipped_rules_and_bands_are_known():

@@ -20,7 +20,7 @@ from dashboard.figures import cell
 from dashboard.pages import Page
 from dashboard.pages.compare import Choice
 from dashboard.service import FILED, Service
-from dashboard.words import LANGUAGE, count, group, listed, retold, say
+from dashboard.words import LANGUAGE, count, group, listed, reasons, retold, say
 from imu.errors import CupbowError
 from imu.library import Library, filing, finding
 from imu.library.finding import FiledSwing, Wanted
@@ -157,7 +157,7 @@ def _guarded(service: Service, work: Callable[[Library], Any], *, create: bool =
         with library:
             return work(library)
     except CupbowError as error:
-        return ui.fault(str(error), say("student.unknown_do"))
+        return ui.fault(retold(str(error)), say("student.unknown_do"))
 
 
 def view(library: Library, pathname: str) -> list[Any]:
@@ -485,11 +485,11 @@ def corrected(library: Library, lesson_id: str, ask: Mapping[str, Any], asks: in
     try:
         message = _do(library, lesson_id, ask)
     except CupbowError as error:
-        message, wrong = str(error), True
+        message, wrong = retold(str(error)), True
     after = library.changes(1)
     if not wrong and after and (not before or after[0].id != before[0].id):
         undo = after[0].id
-        message = message or say("lesson.done", what=after[0].what)
+        message = message or say("lesson.done", what=retold(after[0].what))
     lesson = _lesson(library, lesson_id)
     if lesson is None:
         return [ui.fault(say("lesson.unknown"), say("student.unknown_do"), action=_to_list())]
@@ -529,7 +529,7 @@ def _do(library: Library, lesson_id: str, ask: Mapping[str, Any]) -> str:
             library, text["recording"], first=int(ask.get("from") or 1), thought=text["given"].strip()
         )
     elif "move" in text:
-        return "; ".join(filing.move_recordings(library, [text["move"]], student_id=text["student"]))
+        return "; ".join(reasons(filing.move_recordings(library, [text["move"]], student_id=text["student"])))
     elif "split" in text:
         filing.split_lesson(library, lesson_id, from_recording=text["split"])
     elif "merge" in text:

@@ -63,8 +63,8 @@ class Catalogue:
         return [(_pattern(v), k) for k, v in sorted(known, key=lambda kv: -len(kv[1]))]
 
 
-_STORED = ("reason.", "saying.", "source.", "read.", "notice.")
-"""Tables of what stands in results, rules, reports of files and notices of a session."""
+_STORED = ("reason.", "saying.", "source.", "read.", "notice.", "filed.")
+"""Tables of what stands in results and rules, and of what is told of files, sessions and the library."""
 
 _NUMBERS = ("n", "s", "t", "u", "deg", "start", "end", "least", "spread", "error")
 """Fields of these that hold numbers."""
