@@ -392,8 +392,11 @@ def _flights(flown: list[Followed]) -> html.Section:
 
 
 def _diary(followed: list[Followed]) -> list[html.Section]:
+    from imu.practice.drill import shipped
+
+    titles = {d.name: d.in_language(d.title, LANGUAGE) for d in shipped()}
     lines = [
-        say("progress.diary_line", day=f.offer.title, drill=drill, held=held, n=n)
+        say("progress.diary_line", day=f.offer.title, drill=titles.get(drill, drill), held=held, n=n)
         for f in reversed(followed)
         for drill, held, n in f.drills
     ]
