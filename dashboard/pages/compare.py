@@ -45,6 +45,7 @@ from imu.curves import CurveComparison, compare_curves, span_words
 from imu.errors import CupbowError
 from imu.recording import ANGLES, KINDS
 from imu.wording import change_words, headline, measure_words, side_words, tell_words
+from imu.words import capital
 
 PATH = "/compare"
 POLL_MS = 500
@@ -400,7 +401,7 @@ def _curves_card(choice: Choice, comparison: Comparison, pair: Pair, labels: tup
 
 def _where(curves: CurveComparison, differ: str, same: str) -> str:
     if curves.reason:
-        return retold(curves.reason) + "."
+        return capital(retold(curves.reason)) + "."
     where = "; ".join(span_words(s, curves.events, language=LANGUAGE) for s in curves.spans)
     return say(differ, where=where) if where else say(same)
 
