@@ -960,6 +960,7 @@ def _events(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> dict[str,
         address = max(min(address, takeaway), track.start_s + 0.05)
     else:
         address = takeaway
+    address = swing.last_still(t, smooth, address, takeaway)
     top_guess = rough
     club = "club" in solution.state.mount and "club" in tracks
     shaft = tracks["club"].at(t) @ solution.state.mount["club"][:, 0] if club else None

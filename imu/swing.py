@@ -323,6 +323,21 @@ def refine_top(t: Array, world_rate: Array, rough: Rough, impact_s: float) -> fl
     return float(top)
 
 
+_LONG_AGO = 1.0  # s before takeaway; a forward press takes less
+_MOVED_ON = 25.0 * DEG  # sway and tremor stay below
+_PAUSE = 0.25  # s
+
+
+def last_still(t: Array, speed: Array, rest_s: float, takeaway_s: float) -> float:
+    """The last still moment before a swing: the end of the last rest, but where the club was waggled since, the
+    calmest moment just before takeaway, however short that pause was."""
+    since = (t > rest_s) & (t < takeaway_s)
+    if takeaway_s - rest_s <= _LONG_AGO or speed[since].max(initial=0.0) <= _MOVED_ON:
+        return rest_s
+    pause = np.flatnonzero((t > takeaway_s - _PAUSE) & (t <= takeaway_s))
+    return float(t[pause[speed[pause].argmin()]]) if len(pause) else takeaway_s
+
+
 def slow_edge(t: Array, speed: Array, *, before: float | None = None, after: float | None = None) -> float | None:
     """Last time before, or first after, at which the rate is under 6 deg/s."""
     under = speed < REST_RATE
