@@ -122,13 +122,16 @@ class Uploads:
         path = inbox.add(name, chunks)
         if name.replace("\\", "/").rsplit("/", 1)[-1] == MANIFEST:
             path = path.replace(inbox.path / MANIFEST)
-        return path.name
+        return inbox.name_of(path)
 
     def remove(self, key: str, name: str) -> None:
         """Takes a file out again."""
-        for path in self._of(key).inbox.files:
-            if path.name == name:
+        inbox = self._of(key).inbox
+        for path in inbox.files:
+            if inbox.name_of(path) == name:
                 path.unlink(missing_ok=True)
+                if path.parent != inbox.path and not any(path.parent.iterdir()):
+                    path.parent.rmdir()
 
     def waiting(self) -> list[tuple[str, list[str]]]:
         """Uploads that are neither saved nor discarded, the latest first: key and names of files."""
@@ -139,7 +142,8 @@ class Uploads:
         found = []
         for path in sorted(self.place.iterdir(), key=_changed, reverse=True):
             try:
-                names = [p.name for p in Inbox.again(self.place, path.name).files]
+                inbox = Inbox.again(self.place, path.name)
+                names = [inbox.name_of(p) for p in inbox.files]
             except (CupbowError, OSError):
                 continue
             if names:
@@ -152,7 +156,7 @@ class Uploads:
         with self._lock:
             if said is not None and dict(said) != draft.said:
                 draft.said = self._say(draft.inbox, said)
-            files = tuple((p.name, p.stat().st_size) for p in draft.inbox.files)
+            files = tuple((draft.inbox.name_of(p), p.stat().st_size) for p in draft.inbox.files)
             fault = ""
             try:
                 hints = hints_of(draft.said)
@@ -252,7 +256,11 @@ class Uploads:
 
         while True:
             with self._lock:
-                files = tuple((p.name, p.stat().st_size) for p in draft.inbox.files) if not draft.gone.is_set() else ()
+                files = (
+                    tuple((draft.inbox.name_of(p), p.stat().st_size) for p in draft.inbox.files)
+                    if not draft.gone.is_set()
+                    else ()
+                )
                 try:
                     hints = hints_of(draft.said)
                 except UsageError:
@@ -323,7 +331,7 @@ def plainly(line: str, inbox: Inbox) -> str:
     from imu.readers.files import safe
 
     for path in inbox.files if inbox.path.is_dir() else []:
-        line = line.replace(safe(path), safe(path.name))
+        line = line.replace(safe(path), safe(inbox.name_of(path)))
     for place in (str(inbox.path), safe(inbox.path)):
         line = line.replace(f"{place}/", "").replace(f"{place}: ", "").replace(place, "")
     return re.sub(r"\s*\(--[^)]*\)", "", line)

@@ -26,6 +26,7 @@ from imu.readers.files import safe
 
 MOST_BYTES = 2 << 30
 MOST_FILES = 100
+DEEPEST = 8
 KEPT_S = 24 * 3600.0
 
 
@@ -64,7 +65,13 @@ class Inbox:
 
     @property
     def files(self) -> list[Path]:
-        return sorted(p for p in self.path.iterdir() if not p.name.startswith("."))
+        """What was uploaded, also in folders; what begins with a dot is our own."""
+        inside = ((p, p.relative_to(self.path).parts) for p in self.path.rglob("*"))
+        return sorted(p for p, parts in inside if p.is_file() and not any(part.startswith(".") for part in parts))
+
+    def name_of(self, file: Path) -> str:
+        """What a file is called within the upload, its folders included."""
+        return file.relative_to(self.path).as_posix()
 
     @property
     def target(self) -> Path:
@@ -73,12 +80,17 @@ class Inbox:
         return files[0] if len(files) == 1 else self.path
 
     def add(self, name: str, chunks: Iterable[bytes]) -> Path:
-        """Take a file. It appears whole or not at all; over the limits it is refused in one line."""
+        """Take a file, into the folders that its name says: some loggers tell sensors apart by folders
+        alone. It appears whole or not at all; over the limits it is refused in one line."""
         files = self.files
         if len(files) >= self.most_files:
             raise UsageError(f"{safe(name)}: over {self.most_files} files; upload those of one recording")
         room = self.most_bytes - sum(p.stat().st_size for p in files)
-        place = self.path / free_name(safe_name(name), {p.name for p in files})
+        *folders, last = [part for part in name.replace("\\", "/").split("/") if part not in ("", ".", "..")] or [name]
+        if len(folders) > DEEPEST:
+            raise UsageError(f"{safe(name)}: lies in over {DEEPEST} folders; upload the folder of the recording itself")
+        folder = self.path.joinpath(*(safe_name(part) for part in folders))
+        place = folder / free_name(safe_name(last), {p.name for p in files if p.parent == folder})
         part = self.path / f".{secrets.token_hex(8)}"
         try:
             with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as out:
@@ -89,6 +101,7 @@ class Inbox:
                             f"{safe(name)}: with it the upload is over {self.most_bytes >> 20} MB, the limit"
                         )
                     out.write(chunk)
+            folder.mkdir(parents=True, exist_ok=True, mode=0o700)
             part.replace(place)
         except OSError as error:
             raise CupbowError(f"{safe(name)}: cannot be kept ({error.strerror}); make room") from None

@@ -143,6 +143,93 @@ def test_files_become_a_recording_that_reads_back_to_the_same(page, site: Site) 
     assert uploads(site) == []
 
 
+MANIFEST_OF_TWO = """handedness = "left"
+club = "old mashie"
+[[sensor]]
+role = "hand"
+file = "{a}"
+[[sensor]]
+role = "club"
+file = "{b}"
+[[pose]]
+name = "handshake"
+start = 1.0
+end = 2.5
+"""
+
+
+def dropped(page, site: Site, *folders: Path) -> None:
+    """Drags folders from the system's file browser onto the page, as the browser's own protocol has it."""
+    page.goto(f"{site.address}/add")
+    box = page.wait_for_selector(".drop").bounding_box()
+    at = {"x": box["x"] + box["width"] / 2, "y": box["y"] + 30}
+    data = {"items": [], "files": [str(folder) for folder in folders], "dragOperationsMask": 1}
+    browser = page.context.new_cdp_session(page)
+    for kind in ("dragEnter", "dragOver", "drop"):
+        browser.send("Input.dispatchDragEvent", {"type": kind, **at, "data": data})
+
+
+def laid(root: Path, files: dict[str, bytes]) -> Path:
+    for name, body in files.items():
+        (root / name).parent.mkdir(parents=True, exist_ok=True)
+        (root / name).write_bytes(body)
+    return root
+
+
+@needs_chromium
+@at_both
+@pytest.mark.parametrize(
+    ("a", "b", "manifest", "named"),
+    [
+        ("lesson/a.csv", "lesson/b.csv", "lesson/recording.toml", ("a.csv", "b.csv")),
+        ("a.csv", "b.csv", "about/recording.toml", ("a.csv", "b.csv")),
+        ("lesson/one/data.csv", "lesson/two/data.csv", "lesson/recording.toml", ("one/data.csv", "two/data.csv")),
+    ],
+    ids=["all in a sub-folder", "the manifest in a sub-folder", "a folder a sensor"],
+)
+def test_a_folder_dropped_becomes_the_recording_that_it_is(
+    page, site: Site, tmp_path: Path, a: str, b: str, manifest: str, named: tuple[str, str]
+) -> None:
+    text_of = MANIFEST_OF_TWO.format(a=named[0], b=named[1]).encode()
+    hidden = {".DS_Store": b"not ours", ".trash/c.csv": csv(THIRD).encode()}
+    folder = laid(tmp_path / "dropped", {a: csv(M).encode(), b: csv(OTHER).encode(), manifest: text_of} | hidden)
+    dropped(page, site, folder)
+    page.wait_for_selector('h1:has-text("2 sensors read"):has-text("then save")')
+    chips = page.locator(".files .chip-name").all_inner_texts()
+    assert sorted(chips) == sorted([*named, "recording.toml"])
+    name = f"{tmp_path.name} {page.viewport_size['width']}"
+    page.get_by_label("Name").fill(name)
+    page.get_by_role("button", name="Save and open").click()
+    page.wait_for_url("**/swings/**")
+    recording = read(site.service.root / name)
+    same(recording, "hand", M)
+    same(recording, "club", OTHER)
+    assert (recording.handedness, recording.club) == ("left", "old mashie")
+    assert [(p.name, p.start_s, p.end_s) for p in recording.poses] == [("handshake", 1.0, 2.5)]
+
+
+@needs_chromium
+def test_folders_tell_sensors_apart_and_several_recordings_are_not_mixed(page, site: Site, tmp_path: Path) -> None:
+    root = laid(tmp_path, {"hand/data.csv": csv(M).encode(), "club/data.csv": csv(OTHER).encode()})
+    dropped(page, site, root / "hand", root / "club")
+    page.wait_for_selector('h1:has-text("Still needed: the golfer’s handedness.")')
+    said = page.locator(".sensor").evaluate_all("all => all.map(s => s.querySelector('select').value)")
+    assert sorted(said) == ["club", "hand"], "the folders' names say where each was worn"
+    page.get_by_role("button", name="Take out hand/data.csv").click()
+    page.wait_for_selector('h1:has-text("1 sensor read")')
+    site.service.uploads.discard(page.url.rpartition("=")[2])
+
+    for day in ("may-3", "may-24"):
+        text_of = MANIFEST_OF_TWO.format(a="a.csv", b="b.csv").encode()
+        files = {"a.csv": csv(M).encode(), "b.csv": csv(OTHER).encode(), "recording.toml": text_of}
+        laid(tmp_path / "season" / day, files)
+    before = len(uploads(site))
+    dropped(page, site, tmp_path / "season")
+    fault = page.wait_for_selector(".fault").inner_text()
+    assert "several recordings" in fault
+    assert len(uploads(site)) == before, "nothing of them was taken"
+
+
 @needs_chromium
 def test_a_drop_with_the_mouse_and_the_rest_by_keyboard(page, site: Site) -> None:
     page.goto(f"{site.address}/add")

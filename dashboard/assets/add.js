@@ -31,7 +31,12 @@
     const files = [];
     const walk = async (entry) => {
       if (entry.name.startsWith(".") || files.length > 1000) return;
-      if (entry.isFile) { files.push(await new Promise((done, fail) => entry.file(done, fail))); return; }
+      if (entry.isFile) {
+        const file = await new Promise((done, fail) => entry.file(done, fail));
+        file.within = entry.fullPath.slice(1);
+        files.push(file);
+        return;
+      }
       const reader = entry.createReader();
       for (;;) {
         const some = await new Promise((done, fail) => reader.readEntries(done, fail));
@@ -43,6 +48,18 @@
     return files;
   }
 
+  /* What each file is called within its recording: the folder of the manifest is the recording's own, else
+     the folder that is around all of them. Null where there are several recordings. */
+  function places(files) {
+    const names = files.map((f) => f.within || f.webkitRelativePath || f.name);
+    const manifests = names.filter((n) => n.split("/").pop() === "recording.toml");
+    if (manifests.length > 1) return null;
+    const folder = (n) => n.slice(0, n.lastIndexOf("/") + 1);
+    const around = names.map(folder).reduce((a, b) => { while (!b.startsWith(a)) a = folder(a.slice(0, -1)); return a; });
+    const own = manifests.length ? folder(manifests[0]) : around;
+    return names.map((n) => n.slice(n.startsWith(own) ? own.length : around.length));
+  }
+
   async function begin() {
     const found = await (await fetch("/uploads", { method: "POST" })).json();
     if (found.fault) throw new Error(found.fault);
@@ -50,10 +67,10 @@
   }
 
   /* One file; XMLHttpRequest, since it tells how much of it has gone. */
-  const put = (key, file, words, onShare) => new Promise((done, fail) => {
+  const put = (key, file, place, words, onShare) => new Promise((done, fail) => {
     const ask = new XMLHttpRequest();
     const broken = () => fail(new Error(fill(words.stopped, { name: file.name })));
-    ask.open("PUT", `/uploads/${key}?name=${encodeURIComponent(file.name)}`);
+    ask.open("PUT", `/uploads/${key}?name=${encodeURIComponent(place)}`);
     ask.setRequestHeader("Content-Type", "application/octet-stream");
     ask.upload.onprogress = (e) => e.lengthComputable && onShare(e.loaded / Math.max(1, e.total));
     ask.onerror = ask.onabort = broken;
@@ -190,13 +207,15 @@
       if (here + files.length > figure.limit.files) return setBroken(fill(w.too_many, { files: figure.limit.files }));
       const large = files.find((f) => f.size > figure.limit.bytes);
       if (large) return setBroken(fill(w.too_large, { name: large.name, size: figure.limit.size }));
+      const within = places(files);
+      if (!within) return setBroken(w.several);
       const total = files.reduce((n, f) => n + f.size, 0) || 1;
       let gone = 0, wrong = "";
       try {
         if (!key.current) note(await begin());
-        for (const file of files) {
+        for (const [k, file] of files.entries()) {
           setComing({ name: file.name, percent: Math.round((100 * gone) / total) });
-          await put(key.current, file, w, (share) => setComing({ name: file.name, percent: Math.round((100 * (gone + share * file.size)) / total) }));
+          await put(key.current, file, within[k], w, (share) => setComing({ name: file.name, percent: Math.round((100 * (gone + share * file.size)) / total) }));
           gone += file.size;
         }
       } catch (error) { wrong = error.message; }
