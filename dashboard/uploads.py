@@ -24,7 +24,8 @@ if TYPE_CHECKING:
     from imu.inbox import Inbox
     from imu.inspection import Inspection
     from imu.readers.hints import Hints
-    from imu.recording import Handedness, Role
+    from imu.recording import Handedness, Pose, Role
+    from imu.still_moments import Still
 
 MOST_BYTES = 2 << 30
 MOST_FILES = 100
@@ -64,6 +65,8 @@ class Draft:
     notes: tuple[str, ...]
     fault: str
     busy: float | None
+    moments: tuple[Still, ...] | None = None  # still ones, that may have been poses; None: not looked for
+    looking: bool = False  # for them
 
     def roles(self) -> dict[int, Role | None]:
         """What the user says of sensors, by their place in `found`; None: left out."""
@@ -78,10 +81,13 @@ class _Stopped(Exception):
 class _Open:
     inbox: Inbox
     said: dict[str, Any]
+    said_at: float = 0.0
     found: Inspection | None = None
     previews: Previews = ()
     corrected: tuple[Any, Inspection] | None = None  # and for what it was made
     unused: tuple[str, ...] = ()
+    moments: tuple[Any, tuple[Still, ...]] | None = None  # and for what they were looked for
+    looking: Any = None  # for what they are being looked for
     fault: str = ""
     read: Any = None  # what was read last: files and hints
     running: bool = False
@@ -150,12 +156,15 @@ class Uploads:
                 found.append((path.name, names))
         return found
 
-    def look(self, key: str, said: Mapping[str, Any] | None = None) -> Draft:
-        """What is understood of an upload; reading starts where files or hints have changed."""
+    def look(self, key: str, said: Mapping[str, Any] | None = None, *, at: float = math.inf) -> Draft:
+        """What is understood of an upload; reading starts where files or hints have changed. `at`: when it
+        was said, for what is said quickly may arrive in another order."""
         draft = self._of(key)
         with self._lock:
-            if said is not None and dict(said) != draft.said:
+            if said is not None and at >= draft.said_at and dict(said) != draft.said:
                 draft.said = self._say(draft.inbox, said)
+            if said is not None and at < math.inf:
+                draft.said_at = max(at, draft.said_at)
             files = tuple((draft.inbox.name_of(p), p.stat().st_size) for p in draft.inbox.files)
             fault = ""
             try:
@@ -172,13 +181,20 @@ class Uploads:
                 corrected = _corrected(draft, found) if found else None
             except UsageError as error:
                 fault = fault or str(error)
+            if corrected is not None and not draft.running:
+                self._look_for_moments(draft, corrected)
             total = sum(size for _, size in files)
             busy = min(1.0, draft.done_bytes / max(total, 1)) if draft.running else None
             line = plainly(fault or draft.fault, draft.inbox) if files else ""
             unused = draft.unused if files else ()
             notes = (*found.needs, *found.warnings) if found else ()
             notes = tuple(plainly(n, draft.inbox) for n in notes)
-            return Draft(key, files, dict(draft.said), found, corrected, draft.previews, unused, notes, line, busy)
+            moments = _moments(draft, found) if found else None
+            looking = draft.looking is not None
+            said_now = dict(draft.said)
+            return Draft(
+                key, files, said_now, found, corrected, draft.previews, unused, notes, line, busy, moments, looking
+            )
 
     def save(self, key: str, folder: Path) -> Path:
         """Makes a recording of an upload, as it is understood and corrected, and empties its inbox."""
@@ -232,6 +248,29 @@ class Uploads:
                 if old != key:
                     del self._open[old]
             return self._open[key]
+
+    def _look_for_moments(self, draft: _Open, corrected: Inspection) -> None:
+        """Begins to look for still moments, once all is said that the files do not, and they mark no poses."""
+        wanted = _kind(draft, draft.found) if draft.found else None
+        if wanted is None or corrected.to_measure or corrected.needs or (draft.found and draft.found.understood.poses):
+            return
+        if draft.looking is None and (draft.moments is None or draft.moments[0] != wanted):
+            draft.looking = wanted
+            self._pool.submit(self._find_moments, draft, wanted, corrected)
+
+    def _find_moments(self, draft: _Open, wanted: Any, corrected: Inspection) -> None:
+        from imu.still_moments import still_moments
+
+        found: tuple[Still, ...] = ()
+        try:
+            if not draft.gone.is_set():
+                found = still_moments(corrected.understood.recording())
+        except CupbowError:
+            pass  # what is wrong with the files is said where they are read
+        except Exception:
+            found = ()  # the moments are an offer; the upload can do without
+        with self._lock:
+            draft.moments, draft.looking = (wanted, found), None
 
     def _say(self, inbox: Inbox, said: Mapping[str, Any]) -> dict[str, Any]:
         from imu.measured import write_whole
@@ -350,10 +389,31 @@ def _corrected(draft: _Open, found: Inspection) -> Inspection:
     handed = cast("Handedness | None", str(draft.said.get("handed") or "") or None)
     club = " ".join(str(draft.said.get("club") or "").split())[:60] or None
     roles = _roles(found, draft.said)
-    made_for = (id(found), roles, handed, club)
+    poses = _poses(draft, found)
+    made_for = (id(found), roles, handed, club, poses)
     if draft.corrected is None or draft.corrected[0] != made_for:
-        draft.corrected = made_for, found.corrected(roles=roles, handed=handed, club=club)
+        draft.corrected = made_for, found.corrected(roles=roles, handed=handed, club=club, poses=poses)
     return draft.corrected[1]
+
+
+def _kind(draft: _Open, found: Inspection) -> Any:
+    """For what still moments are looked for: other sensors or units, and they may be others."""
+    return id(found), _roles(found, draft.said), draft.said.get("handed")
+
+
+def _moments(draft: _Open, found: Inspection) -> tuple[Still, ...] | None:
+    return draft.moments[1] if draft.moments is not None and draft.moments[0] == _kind(draft, found) else None
+
+
+def _poses(draft: _Open, found: Inspection) -> tuple[Pose, ...]:
+    """What the user says the still moments were."""
+    from imu.recording import POSES
+    from imu.still_moments import NO_POSE, named
+
+    said = {str(k): str(v) for k, v in _table(draft.said, "poses").items() if v}
+    if unknown := [v for v in said.values() if v not in (*POSES, NO_POSE)]:
+        raise UsageError(f"pose {unknown[0][:40]!r} is not known; use {', '.join(POSES)}")
+    return named(_moments(draft, found) or (), said)
 
 
 def _table(said: Mapping[str, Any], name: str) -> Mapping[str, Any]:

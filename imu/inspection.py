@@ -11,7 +11,7 @@ import itertools
 import json
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,7 +23,7 @@ from imu.readers import units
 from imu.readers.files import MANIFEST, open_store, safe
 from imu.readers.folders import Understood, understand
 from imu.readers.hints import Hints
-from imu.recording import ROLES, Array, Handedness, Role
+from imu.recording import ROLES, Array, Handedness, Pose, Role
 
 if TYPE_CHECKING:
     from imu.readers.delimited import Progress
@@ -127,9 +127,11 @@ class Inspection:
         roles: Mapping[int, Role | None] | None = None,
         handed: Handedness | None = None,
         club: str | None = None,
+        poses: Sequence[Pose] = (),
     ) -> Inspection:
         """The same with the user's word on what no file says; nothing is read again. `roles` are by
-        the place among the streams, None for a sensor that is to be left out."""
+        the place among the streams, None for a sensor that is to be left out; `poses` serve where
+        the files mark none."""
         said = dict(roles or {})
         if unknown := [r for r in said.values() if r is not None and r not in ROLES]:
             raise UsageError(f"role {unknown[0]!r} is not known; use forearm, hand or club")
@@ -145,6 +147,7 @@ class Inspection:
             sensors=[sensor for sensor, _ in kept],
             handedness=handed or self.understood.handedness,
             club=club or self.understood.club,
+            poses=self.understood.poses or tuple(poses),
         )
         return _inspection(u, tuple(_report(sensor, looks_like) for sensor, looks_like in kept), self.several)
 

@@ -100,7 +100,7 @@
     return t.map((s, k) => `${k && s - t[k - 1] < Math.max(0.3, 8 * step) ? "L" : "M"}${x(s).toFixed(1)},${up(y[k]).toFixed(1)}`).join("");
   }
 
-  function Plot({ sensor, span, words }) {
+  function Plot({ sensor, span, words, moments }) {
     const box = React.useRef(null);
     const width = d.useWidth(box);
     const { t, accel, gyro, known, gravity } = sensor.plot;
@@ -125,6 +125,8 @@
     for (let s = Math.ceil(span[0] / seconds) * seconds; s <= span[1]; s += seconds) ticks.push(s);
     const label = fill(known[0] && known[1] ? words.plot_label : words.plot_label_raw, { label: sensor.label, accel: d.number(most(accel), 0), gyro: d.number(most(gyro), 0), s: t.length ? d.number(t[t.length - 1] - t[0], 1) : 0 });
     return h("div", { ref: box, className: "plot" }, width ? h("svg", { width, height, role: "img", "aria-label": label },
+      moments.map((m, k) => h("g", { key: m.key }, h("rect", { className: "moment" + (m.pose ? " posed" : ""), x: x(m.at[0]), width: Math.max(2, x(m.at[1]) - x(m.at[0])), y: top - 4, height: second + tall - top + 4 }),
+        k && x(m.at[0]) + x(m.at[1]) - x(moments[k - 1].at[0]) - x(moments[k - 1].at[1]) < 28 ? null : h("text", { className: "tick mid", x: (x(m.at[0]) + x(m.at[1])) / 2, y: top + tall + 13 }, k + 1))),
       panel(known[0] ? words.plot_accel : words.plot_accel_raw, accel, top, gravity),
       panel(known[1] ? words.plot_gyro : words.plot_gyro_raw, gyro, second, false),
       ticks.map((s) => h("text", { key: s, x: x(s), y: second + tall + 19, className: "tick mid" }, fill(words.plot_second, { n: d.number(s, 3, true) })))) : null);
@@ -146,7 +148,7 @@
         h(Typed, { type: "text", className: "short", value: (hint.columns || {})[k] || "", maxLength: 200, onDone: (v) => { const next = { ...(hint.columns || {}), [k]: v.trim() }; if (!v.trim()) delete next[k]; say("columns", Object.keys(next).length ? next : null); } }))))) : null);
   }
 
-  function Sensor({ sensor, span, figure, said, onSay, onRole, taken }) {
+  function Sensor({ sensor, span, figure, said, onSay, onRole, moments }) {
     const w = figure.words;
     const options = [["", w.role_none], ["forearm", w.role_forearm], ["hand", w.role_hand], ["club", w.role_club], ["none", w.role_left_out]];
     const role = (said.roles || {})[sensor.key] || sensor.role;
@@ -162,10 +164,19 @@
           h(Written, { name: sensor.files[0], said: said.files || {}, onSay: (name, next) => onSay(all(name, next)), figure, units: sensor.units, counts: sensor.counts, sensitivity: sensor.sensitivity, rate: sensor.rate_hz === null ? undefined : sensor.rate_hz }),
           sensor.siblings > 1 ? h("p", { className: "note" }, fill(w.same_file, { n: sensor.siblings })) : null),
         h("div", { className: "sensor-read" },
-          h(Plot, { sensor, span, words: w }),
+          h(Plot, { sensor, span, words: w, moments }),
           h("dl", { className: "facts" }, sensor.facts.map(([k, v]) => h("div", { key: k }, h("dt", null, k), h("dd", null, v)))),
           sensor.doubts.length ? h("div", null, h("h3", { className: "sub-title" }, w.doubts), h("ul", { className: "warnings" }, sensor.doubts.map((t) => h("li", { key: t }, t)))) : null,
           h("details", { className: "fold why" }, h("summary", null, h("h3", { className: "sub-title" }, w.why)), h("ul", { className: "unknown" }, sensor.why.map((t) => h("li", { key: t }, t)))))));
+  }
+
+  /* Still moments, of which who was there says which poses they were. */
+  function Poses({ figure, said, onSay }) {
+    const w = figure.poses.words, moments = figure.poses.moments;
+    if (figure.poses.marked.length) return h("section", { className: "card poses" }, h("h2", { className: "card-title" }, w.title), h("p", null, w.marked), h("ul", { className: "unknown" }, figure.poses.marked.map((t) => h("li", { key: t }, t))));
+    if (!moments.length) return figure.poses.looking ? h("section", { className: "card poses" }, h("h2", { className: "card-title" }, w.title), h("p", { className: "note", role: "status" }, w.looking)) : null;
+    return h("section", { className: "card poses" }, h("h2", { className: "card-title" }, w.title), h("p", null, w.about), h("p", { className: "note" }, w.caution),
+      h("div", { className: "moments" }, moments.map((m) => field(m.label, menu(said[m.key] === undefined ? m.said : said[m.key], m.options, (v) => onSay({ ...said, [m.key]: v })), "moment-field"))));
   }
 
   /* -- the page ---------------------------------------------------------------------------------- */
@@ -184,7 +195,7 @@
     const asks = React.useRef(props.asks || 0);
     const key = React.useRef(figure.key);
     const latest = React.useRef(said);
-    const ask = (what) => { asks.current += 1; setProps({ ask: what, asks: asks.current }); };
+    const ask = (what) => { asks.current += 1; setProps({ ask: { ...what, at: performance.timeOrigin + performance.now() }, asks: asks.current }); };
     const note = (k) => { key.current = k; d.link.note({ upload: k || null }); };
 
     React.useEffect(() => {
@@ -252,6 +263,8 @@
     const spans = sensors.filter((s) => s.plot.t.length).map((s) => [s.plot.t[0], s.plot.t[s.plot.t.length - 1]]);
     const span = spans.length ? [Math.min(...spans.map((s) => s[0])), Math.max(...spans.map((s) => s[1]))] : [0, 1];
     const files = said.files || {};
+    const posed = said.poses || {};
+    const moments = figure.poses.moments.map((m) => ({ ...m, pose: posed[m.key] === undefined ? m.said : posed[m.key] }));
     const handed = said.handed || figure.handed;
     const wanted = name === null ? figure.name : name;
     const ready = !figure.busy && !figure.missing.length && sensors.length && !coming && !saving && wanted.trim();
@@ -265,7 +278,8 @@
         h("div", { className: "row" }, chooser(w.more, ""), discard(key.current, w.over)),
         (figure.notes || []).length ? h("ul", { className: "warnings" }, figure.notes.map((t) => h("li", { key: t }, t))) : null,
         bar || (figure.busy ? h(Bar, { label: w.reading, percent: figure.done }) : null)),
-      sensors.map((s) => h(Sensor, { key: s.key, sensor: s, span, figure, said, onRole: (k, v) => say({ roles: { ...(said.roles || {}), [k]: v } }), onSay: (some) => say({ files: { ...files, ...some } }) })),
+      sensors.map((s) => h(Sensor, { key: s.key, sensor: s, span, figure, said, moments, onRole: (k, v) => say({ roles: { ...(said.roles || {}), [k]: v } }), onSay: (some) => say({ files: { ...files, ...some } }) })),
+      sensors.length ? h(Poses, { figure, said: said.poses || {}, onSay: (poses) => say({ poses }) }) : null,
       figure.unused.length ? h("details", { className: "card fold", open: !sensors.length }, h("summary", null, h("h2", { className: "card-title" }, w.answer)),
         h("p", { className: "note" }, w.answer_none),
         figure.unused.map((f) => h("section", { key: f, className: "unused-file" }, h("h3", { className: "sub-title" }, f),

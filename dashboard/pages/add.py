@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import math
 import time
 from collections.abc import AsyncIterator, Iterator, Mapping
 from pathlib import PurePosixPath
@@ -26,7 +27,7 @@ from dashboard.service import Service
 from dashboard.uploads import LEFT_OUT, Draft, sensor_keys
 from dashboard.words import count, decimals, group, grouped, listed, number, reasons, retold, say
 from imu.errors import CupbowError
-from imu.recording import ROLES
+from imu.recording import POSES, ROLES
 
 if TYPE_CHECKING:
     from imu.inspection import StreamReport
@@ -82,7 +83,7 @@ def register(app: Dash, service: Service) -> None:
             return [], True
         key = parse_qs((search or "").lstrip("?")).get("upload", [""])[0]
         found = await asyncio.to_thread(answer, service, {"look": key} if key else {})
-        return AddFiles(id="add-files", figure=_text(found)), not found["busy"]
+        return AddFiles(id="add-files", figure=_text(found)), not found["more"]
 
     @app.callback(
         Output("add-files", "figure"),
@@ -99,7 +100,7 @@ def register(app: Dash, service: Service) -> None:
             key = next((str(ask[verb]) for verb in ("look", "remove", "save") if ask.get(verb)), "")
             ask = {"look": key} if key else {}
         found = await asyncio.to_thread(answer, service, ask)
-        return _text(found), not found["busy"]
+        return _text(found), not found["more"]
 
     server = app.server
 
@@ -175,7 +176,10 @@ def answer(service: Service, ask: Mapping[str, Any]) -> dict[str, Any]:
         if ask.get("remove"):
             service.uploads.remove(key, str(ask.get("file", "")))
         said = ask.get("said")
-        draft = service.uploads.look(key, said if isinstance(said, Mapping) else None)
+        at = ask.get("at")
+        draft = service.uploads.look(
+            key, said if isinstance(said, Mapping) else None, at=float(at) if isinstance(at, int | float) else math.inf
+        )
         until = time.monotonic() + PATIENCE_S
         while draft.busy is not None and time.monotonic() < until:
             time.sleep(0.02)
@@ -200,7 +204,7 @@ def _common(service: Service) -> dict[str, Any]:
         "files": files,
         "text": say("add.limit", size=_size(most), files=files),
     }
-    return {"words": words, "limit": limit, "key": "", "busy": False}
+    return {"words": words, "limit": limit, "key": "", "busy": False, "more": False}
 
 
 def _start(service: Service, gone: str = "") -> dict[str, Any]:
@@ -222,6 +226,8 @@ def _understood(service: Service, draft: Draft, fault: str) -> dict[str, Any]:
     return _common(service) | {
         "key": draft.key,
         "busy": busy,
+        "more": busy or draft.looking,
+        "poses": _posed(draft),
         "done": round(100 * (draft.busy or 0.0)),
         "files": [{"name": name, "size": _size(size)} for name, size in draft.files],
         "said": dict(draft.said),
@@ -242,6 +248,42 @@ def _understood(service: Service, draft: Draft, fault: str) -> dict[str, Any]:
         "name": _name(service, draft),
         "place": say("add.place", place=service.root),
         "manifest": draft.corrected.manifest() if draft.corrected and sensors else "",
+    }
+
+
+def _posed(draft: Draft) -> dict[str, Any]:
+    """Still moments, each with what it may have been; or the poses that the files mark."""
+    words = group("poses")
+    marked = draft.found.understood.poses if draft.found else ()
+    names = {name: say(f"live.step_title.{name}") for name in POSES}
+    if marked:
+        lines = [say("poses.at", name=names[p.name], a=f"{p.start_s:.1f}", b=f"{p.end_s:.1f}") for p in marked]
+        return {"words": words, "looking": False, "marked": lines, "moments": []}
+    # Drawn where the sensors' times begin, which is the first one's that is used.
+    roles = draft.roles()
+    kept = [i for i in range(len(draft.previews)) if not (i in roles and roles[i] is None)]
+    starts = draft.found.understood.times() if draft.found and kept else []
+    shift = float(starts[kept[0]][0]) if starts and len(starts[kept[0]]) else 0.0
+    said = draft.said.get("poses")
+    said = said if isinstance(said, Mapping) else {}
+    return {
+        "words": words,
+        "looking": draft.looking,
+        "marked": [],
+        "moments": [
+            {
+                "key": one.key,
+                "at": [round(shift + one.start_s, 2), round(shift + one.end_s, 2)],
+                "label": say("poses.moment", n=n, a=f"{one.start_s:.1f}", b=f"{one.end_s:.1f}"),
+                "said": str(said.get(one.key) or ""),
+                "options": [
+                    ["", say("poses.found", name=names[one.pose]) if one.pose else say("poses.not_said")],
+                    *names.items(),
+                    *([["none", say("poses.none")]] if one.pose else []),
+                ],
+            }
+            for n, one in enumerate(draft.moments or (), start=1)
+        ],
     }
 
 
