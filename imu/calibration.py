@@ -226,7 +226,7 @@ class Mounting:
     missing: Mapping[str, str] = field(default_factory=dict)  # segment or "face" -> reason
 
 
-def _frame(first: Array, first_axis: int, second: Array, second_axis: int) -> Array:
+def frame(first: Array, first_axis: int, second: Array, second_axis: int) -> Array:
     """Rotation (3, 3) whose column `first_axis` is `first`, column `second_axis` as near to `second`
     as a right angle allows."""
     a = first / np.linalg.norm(first)
@@ -269,7 +269,7 @@ def mounting(
             missing[segment] = "no handshake or grip_flat pose" if thumb is None else "no hang pose"
             continue
         # Thumb up: z is radial on a right arm, ulnar on a left one. Gravity of the handshake first.
-        mount[segment] = _frame(side * thumb, 2, along, 1)
+        mount[segment] = frame(side * thumb, 2, along, 1)
     if "club" in sensors:
         down, square = up("club", "club_hang"), up("club", "club_square")
         if down is None:
@@ -279,10 +279,10 @@ def mounting(
             if square is None:
                 missing["face"] = "no club_square pose"
                 other = np.eye(3)[int(np.argmin(np.abs(s)))]
-                mount["club"] = _frame(s, 0, other, 1)
+                mount["club"] = frame(s, 0, other, 1)
             else:
                 # n is level and square to the shaft: z x s for a right-handed golfer (side -1)
-                mount["club"] = _frame(s, 0, -side * np.cross(square, s), 1)
+                mount["club"] = frame(s, 0, -side * np.cross(square, s), 1)
     return Mounting(mount, missing)
 
 

@@ -56,7 +56,7 @@ def after_gap(
         return _turn(tracks[other].at(t_s) @ turn, tracks[role].at(t_s))
     if {"forearm", "hand"} <= set(mount) and {"forearm", "hand"} <= set(tracks) and role != "club":
         f, h = tracks["forearm"].at(t_s) @ mount["forearm"], tracks["hand"].at(t_s) @ mount["hand"]
-        turn = _about_vertical(_untwisted(f, h, side))
+        turn = _about_vertical(untwisted(f, h, side)[0])
         return turn if role == "hand" else turn.T
     return None
 
@@ -75,12 +75,12 @@ def _turn(want: Array, have: Array) -> Array:
 def _least_twist(forearm: Track, hand: Track, mount: Mapping[str, Array], window: Window, side: int) -> Array:
     """The hand's turn about the vertical (3, 3) at which the wrist is least twisted."""
     t = window.wrist_s
-    return _about_vertical(_untwisted(forearm.at(t) @ mount["forearm"], hand.at(t) @ mount["hand"], side))
+    return _about_vertical(untwisted(forearm.at(t) @ mount["forearm"], hand.at(t) @ mount["hand"], side)[0])
 
 
-def _untwisted(f: Array, h: Array, side: int) -> float:
+def untwisted(f: Array, h: Array, side: int) -> tuple[float, float]:
     """The angle about the vertical by which the hands `h` (n, 3, 3) must turn for the wrist on the
-    forearms `f` to be least twisted."""
+    forearms `f` to be least twisted; and how twisted it stays, or past its range, in rad."""
     best, best_cost = 0.0, np.inf
     for reach, step in ((np.pi, 6 * DEG), (6 * DEG, 1 * DEG)):
         for angle in best + np.arange(-reach, reach, step):
@@ -90,4 +90,4 @@ def _untwisted(f: Array, h: Array, side: int) -> float:
             cost += np.mean(np.maximum(np.abs(w[:, 1]) - 75 * DEG, 0) + np.maximum(np.abs(w[:, 2]) - 45 * DEG, 0))
             if cost < best_cost:
                 best, best_cost = angle, cost
-    return float(best)
+    return float(best), float(best_cost)

@@ -500,6 +500,7 @@ def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None, method: st
                 stretch[1] = max(stretch[1], max(a.t_s for a in found) + 2.0)
                 rolls += found
     if rolls and "forearm" not in guess.mount:
+        rolls = _up_the_arm(prepared, rolls)
         guess = cal.mounting(sensors, holds, side=side, rolls=[a.direction for a in rolls])
     # the axis of several rolls is one draw, not many
     rolls = [replace(a, sd=a.sd * np.sqrt(len(rolls) / 3)) for a in rolls]
@@ -543,6 +544,12 @@ def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None, method: st
     mount = dict(guess.mount)
     if "hand" not in sensors and {"forearm", "club"} <= set(mount) and own_flat and "hand" not in mount:
         mount["hand"] = np.eye(3)  # the club stands in for the hand; set by the flat grip below
+    missing = dict(guess.missing)
+    if {"forearm", "hand"} <= set(sensors) and "forearm" in mount and "hand" not in mount:
+        beside = _hand_from_flat_poses(prepared, windows, mount["forearm"])
+        if beside is not None:
+            mount["hand"] = beside
+            missing.pop("hand", None)
     if (
         "forearm" in sensors
         and len(sensors) > 1
@@ -596,11 +603,27 @@ def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None, method: st
         [n_cal + k for k in range(len(prepared.rough))],
         face_known,
         own_flat,
-        guess.missing,
+        missing,
         doubts,
         [_shock(prepared, solution.state, rough) for rough in prepared.rough],
         slips,
     )
+
+
+def _up_the_arm(prepared: Prepared, rolls: Sequence[Axis]) -> list[Axis]:
+    """Of axes of slow rolls, whose sign is open, those that may be the forearm's, turned to point from wrist to elbow:
+    up at address, where the lead arm hangs."""
+    forearm = prepared.sensors["forearm"]
+    seen = []
+    for r in prepared.rough:
+        accel = forearm.accel[forearm.index(r.takeaway_s - 0.15) : forearm.index(r.takeaway_s) + 1]
+        accel = accel[np.isfinite(accel).all(axis=1)]
+        if len(accel):
+            seen.append(accel.mean(axis=0) / np.linalg.norm(accel.mean(axis=0)))
+    if not seen:
+        return []
+    up = np.mean(seen, axis=0)
+    return [replace(a, direction=a.direction * np.sign(a.direction @ up)) for a in rolls if abs(a.direction @ up) > 0.6]
 
 
 def _slip_said(prepared: Prepared, t_s: float, turn: float) -> str:
@@ -763,6 +786,33 @@ def _across_gaps(prepared: Prepared, window: Window, tracks: dict[Role, Track], 
         tracks[jump.role] = replace(track, attitude=attitude)
         out[i] = log(whole)
     return out
+
+
+def _hand_from_flat_poses(prepared: Prepared, windows: Sequence[Window], forearm: Array) -> Array | None:
+    """First guess of the hand's mounting (3, 3) where it never hung but was held flat beside a forearm whose
+    mounting is known: that pose shows the thumb's side, and the rest is how the wrist twists least in the swings.
+    None where there is no such pose, or no swing to try it on."""
+    flat = [h for w in windows for h in w.holds if h.name in ("handshake", "grip_flat") and "hand" in h.accel]
+    motions: list[tuple[Array, Array]] = []
+    for window in windows:
+        t = window.grip_s[:: max(1, len(window.grip_s) // 60)]  # the grip is watched in swings
+        if len(t) >= 20 and len(motions) < 4:
+            f, h = (_levelled(prepared, window, r)[0].at(t) for r in ("forearm", "hand"))  # type: ignore[arg-type]
+            motions.append((f @ forearm, h))
+    if not flat or not motions:
+        return None
+    side = prepared.side
+    thumb = side * np.mean([h.accel["hand"] / np.linalg.norm(h.accel["hand"]) for h in flat], axis=0)
+    start = np.eye(3)[int(np.argmin(np.abs(thumb)))]
+    frame = cal.frame(thumb, 2, start, 1)
+    best, best_cost = None, np.inf
+    for angle in np.arange(0.0, 2 * np.pi, 15 * DEG):
+        c, s = np.cos(angle), np.sin(angle)
+        hand = frame @ np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
+        cost = sum(headings.untwisted(f, h @ hand, side)[1] for f, h in motions)
+        if cost < best_cost:
+            best, best_cost = hand, cost
+    return best
 
 
 def _hand_from_flat_grip(
