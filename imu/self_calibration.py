@@ -24,6 +24,8 @@ ADDRESS_DEVIATION = 15.0 * DEG
 
 _STARTS = 16
 _UP_THE_ARM = 1e-2
+_PERFECT = 1e-3  # least cost that sensors can give
+_RIVAL = 4.0  # times the least cost, up to which other axes are looked at
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,17 +47,37 @@ def wrist_mounting(motions: Sequence[Motion], *, side: int) -> tuple[Array, Arra
     if not motions or sum(len(m.forearm) for m in motions) < 60:
         return None
     rng = np.random.default_rng(0)
-    best, best_cost = None, np.inf
+    found = []
     for _ in range(_STARTS):
         a, b = (v / np.linalg.norm(v) for v in rng.standard_normal((2, 3)))
         start = np.concatenate([a, b, np.full(len(motions), rng.uniform(-np.pi, np.pi))])
-        found = least_squares(_off_square, start, args=(motions,), loss="soft_l1", f_scale=0.03, max_nfev=60)
-        if found.cost < best_cost:
-            best, best_cost = found.x, found.cost
-    assert best is not None
-    flexion_axis, deviation_axis = (v / np.linalg.norm(v) for v in (best[:3], best[3:6]))
-    turns = best[6:]
-    return _framed(flexion_axis, deviation_axis, turns, motions, side)
+        found.append(least_squares(_off_square, start, args=(motions,), loss="soft_l1", f_scale=0.03, max_nfev=60))
+    found.sort(key=lambda f: f.cost)
+    # Other axes may stay at right angles nearly as well as the wrist's own: what a wrist does tells them apart.
+    least = max(found[0].cost, _PERFECT)
+    best, best_cost = None, np.inf
+    for i, f in enumerate(found):
+        if f.cost > _RIVAL * least:
+            break
+        if i and any(_same(f.x, g.x) for g in found[:i]):
+            continue
+        flexion_axis, deviation_axis = (v / np.linalg.norm(v) for v in (f.x[:3], f.x[3:6]))
+        frames = _framed(flexion_axis, deviation_axis, f.x[6:], motions, side)
+        if frames is None:
+            continue
+        unlikely, forearm, hand = frames
+        cost = unlikely + 0.5 * np.log(max(f.cost, _PERFECT) / least)
+        if cost < best_cost:
+            best, best_cost = (forearm, hand), cost
+    return best
+
+
+def _same(x: Array, y: Array) -> bool:
+    """Whether two answers name the same two axes, up to their signs."""
+    return all(
+        abs(x[k : k + 3] @ y[k : k + 3]) / np.linalg.norm(x[k : k + 3]) / np.linalg.norm(y[k : k + 3]) > 0.999
+        for k in (0, 3)
+    )
 
 
 def _vertical(angle: float) -> Array:
@@ -75,8 +97,11 @@ def _off_square(x: Array, motions: Sequence[Motion]) -> Array:
     return np.concatenate([*out, [0.1 * (z @ z - 1.0), 0.1 * (w @ w - 1.0)]])
 
 
-def _framed(z: Array, x: Array, turns: Array, motions: Sequence[Motion], side: int) -> tuple[Array, Array] | None:
-    """Full frames about the two axes: zeros by gravity at address, signs by what a swing does."""
+def _framed(
+    z: Array, x: Array, turns: Array, motions: Sequence[Motion], side: int
+) -> tuple[float, Array, Array] | None:
+    """Full frames about the two axes: zeros by gravity at address, signs by what a swing does; and how unlike a
+    wrist in a swing it is with them."""
     up_f = np.mean([m.forearm[m.address].T[:, 2] for m in motions], axis=0)
     up_h = np.mean([m.hand[m.address].T[:, 2] for m in motions], axis=0)
     candidates = []
@@ -97,7 +122,7 @@ def _framed(z: Array, x: Array, turns: Array, motions: Sequence[Motion], side: i
             hinge = np.mean([a[m.top, 2] - a[m.address, 2] for a, m in zip(angles, motions, strict=True)])
             thumb = np.mean([_thumb_up(m, forearm, side) for m in motions])
             candidates.append((reach + 0.5 * (hinge > 0) + 1.0 * (thumb < 0), forearm, hand, angles))
-    _, forearm, hand, angles = min(candidates, key=lambda c: c[0])
+    unlikely, forearm, hand, angles = min(candidates, key=lambda c: c[0])
     # the wrist's zeros: flat in flexion at address, some degrees towards the little finger in deviation
     flexion = np.mean([a[m.address, 1] for a, m in zip(angles, motions, strict=True)])
     deviation = np.mean([a[m.address, 2] for a, m in zip(angles, motions, strict=True)])
@@ -106,7 +131,7 @@ def _framed(z: Array, x: Array, turns: Array, motions: Sequence[Motion], side: i
     turn = side * (ADDRESS_DEVIATION - deviation)
     c, s = np.cos(turn), np.sin(turn)
     hand = hand @ np.array([[1.0, 0, 0], [0, c, -s], [0, s, c]])
-    return forearm, hand
+    return float(unlikely), forearm, hand
 
 
 def _thumb_up(motion: Motion, forearm: Array, side: int) -> float:
