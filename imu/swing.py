@@ -25,6 +25,7 @@ REST_RATE = 6.0 * DEG  # below this a swing has not begun, or has ended (design:
 LEAST_BACK = 60.0 * DEG  # turn of the club from address to top; a putting stroke stays below
 LEAST_BACK_ARM = 90.0 * DEG  # seen from arm or hand alone, where much that is no swing turns less
 LEAST_THROUGH = 30.0 * DEG
+LEAST_PUNCHED = 15.0 * DEG  # at speed: a punched shot is held off
 LEAST_DOWN = -0.2  # height of the shaft's direction at address: its head lies below the hands
 GENTLE = 600.0 * DEG  # rate up to which picking up, stretching or tapping a shoe can look like a rehearsal
 MOST_ASTRAY = 40.0 * DEG  # attitude at its nearest to that at address: a swing comes back, those rarely do
@@ -129,12 +130,12 @@ def _around(samples: Samples, calm: Quiet, speed: Array, peak: int, shaft: Array
     ended = np.flatnonzero(local[impact:] < REST_RATE)
     finish = impact + (int(ended[0]) if len(ended) else len(local) - impact - 1)
     through = float(np.max(np.cumsum(about[impact : finish + 1]) * period, initial=0.0))
-    if through < LEAST_THROUGH:
+    peak_rate = float(local[top : finish + 1].max())
+    if through < (LEAST_THROUGH if peak_rate < GENTLE else LEAST_PUNCHED):
         return None
     downswing_s = (impact - top) * period
     if downswing_s > 4.0 or downswing_s < 0.06:
         return None
-    peak_rate = float(local[top : finish + 1].max())
     if peak_rate < GENTLE:
         margin = round(0.4 * (impact - top))
         again = attitude[max(top, impact - margin) : impact + margin + 1]

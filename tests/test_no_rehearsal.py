@@ -53,3 +53,8 @@ def test_a_fast_one_is_kept_however_it_comes_back():
     """Where a clipped gyro loses a turn the attitude is not to be believed."""
     found = club([("x", 180, 4.0, 0.9), ("x", -300, 4.9, 0.6), ("z", 80, 4.9, 0.3)])
     assert len(found) == 1
+
+
+@pytest.mark.parametrize(("through", "found"), [(22.0, 1), (8.0, 0)])
+def test_a_punched_shot_is_found_though_it_is_held_off_soon_after_contact(through, found):
+    assert len(club([("x", 120, 4.0, 0.8), ("x", -120 - through, 4.8, 0.35)])) == found
