@@ -906,6 +906,10 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
         changes[name] = per
     tempo = _tempo(moments)
     grade, reasons = _grade(fitted, w, values, moments)
+    if _no_wrist(dense, sd):
+        grade, reasons = "poor", [*reasons, _BENT_TOO_FAR]
+        for name in _REACH:
+            values[name] = {e: _within_reach(name, v) for e, v in values[name].items()}
     trace = _trace(fitted, w, dense, sd, address, moments, rough)
     stances = _stances(solution, w, at, dense, known, moments)
     peak = rough.peak_rate
@@ -924,6 +928,29 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
         trace=trace,
         stances=stances,
     )
+
+
+_REACH = {"wrist_flexion": 95 * DEG, "wrist_deviation": 65 * DEG}
+"""No wrist bends further: active range some 75 and 35 deg (Boone & Azen 1979, J Bone Joint Surg 61A:756), passive
+more, and a zero that is off."""
+_BENT_TOO_FAR = "the wrist reads as far as none can bend: a sensor lost a turn, or is not worn as said"
+
+
+def _no_wrist(dense: kinematics.Angles, sd: Mapping[str, Array]) -> bool:
+    """Whether a trace leaves what a wrist can do, by more than its own doubt, for over 20 ms in all."""
+    for name, reach in _REACH.items():
+        if name in dense.value:
+            beyond = np.abs(dense.value[name]) - 1.96 * sd[name] > reach
+            if np.count_nonzero(beyond) * float(np.median(np.diff(dense.t_s))) > 0.02:
+                return True
+    return False
+
+
+def _within_reach(name: str, value: Value) -> Value:
+    known = value.value_deg is not None and value.u95_deg is not None
+    if known and np.radians(abs(value.value_deg or 0.0) - (value.u95_deg or 0.0)) > _REACH[name]:
+        return Value(None, None, _BENT_TOO_FAR)
+    return value
 
 
 def _stances(
