@@ -201,11 +201,11 @@ def test_what_stops_it_after_the_rows_is_finished_when_the_library_is_next_opene
     service, juno = shelf
     root, needles = tmp_path / "library", spellings(NAME)
 
-    def full(_library: Library) -> bool:
+    def full(_library: Library, *_first: str) -> bool:
         raise OSError(28, "No space left on device", str(root))
 
     with monkeypatch.context() as stopped:
-        stopped.setattr(forgetting, "_rewrite", full)
+        stopped.setattr(forgetting, "_settled", full)
         state = forgotten(service, juno)
         assert state.done is not None
         assert not state.done.finished
@@ -256,18 +256,18 @@ def test_a_student_who_is_being_recorded_is_not_forgotten(tmp_path):
 def test_pages_leave_the_rewriting_to_who_began_it(tmp_path, monkeypatch):
     """Every page opens the library, and would finish a forgetting that it takes for a killed program's."""
     library, juno, _ = lived_in(tmp_path / "library", tmp_path)
-    real, rewritten = forgetting._rewrite, []
+    real, begun = forgetting._settled, []
 
-    def watched(opened: Library) -> bool:
-        rewritten.append(opened)
-        if len(rewritten) == 1:
+    def watched(opened: Library, *first: str) -> bool:
+        begun.append(opened)
+        if len(begun) == 1:
             with Library.open(tmp_path / "library"):  # a page, meanwhile
                 pass
-        return real(opened)
+        return real(opened, *first)
 
-    monkeypatch.setattr(forgetting, "_rewrite", watched)
+    monkeypatch.setattr(forgetting, "_settled", watched)
     assert not forget(library, juno).waiting
-    assert len(rewritten) == 1
+    assert {id(one) for one in begun} == {id(library)}, "the page left it alone"
     library.close()
 
 

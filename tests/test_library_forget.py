@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import random
 import shutil
 import sqlite3
 import unicodedata
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from imu.errors import UsageError
 from imu.library import Library, archive, files, filing, finding
+from imu.library import forget as forgetting
 from imu.library.filing import Outcome
 from imu.library.finding import Wanted
-from imu.library.forget import find_bytes, forget, spellings
+from imu.library.forget import find_bytes, forget, holds_any, spellings
 from tests.library_case import NAME, measurement, recording_folder
 from tests.test_library import first_schema
 
@@ -157,3 +160,82 @@ def test_logs_hold_no_names(tmp_path, caplog):
         assert files.sweep_incoming(library.root) == 0
     assert "removing the unfinished recording" in caplog.text
     assert "Juno" not in caplog.text
+
+
+def test_what_was_left_between_rows_is_found_and_the_store_rewritten(tmp_path, monkeypatch):
+    """A copy of a row in the gap of a page is no row: only the search of every byte sees it."""
+    library, juno, _ = lived_in(tmp_path / "library", tmp_path)
+    with closing(sqlite3.connect(library.root / "library.sqlite", isolation_level=None)) as store:
+        store.execute("PRAGMA secure_delete = OFF")
+        columns = [row[1] for row in store.execute("PRAGMA table_info(students)")]
+        copied = ", ".join("'x'" if name == "id" else name for name in columns)
+        store.execute(f"INSERT INTO students ({', '.join(columns)}) SELECT {copied} FROM students WHERE id = ?", [juno])
+        store.execute("DELETE FROM students WHERE id = 'x'")
+    rewritten = []
+    real = forgetting._rewrite
+    monkeypatch.setattr(forgetting, "_rewrite", lambda opened: rewritten.append(1) or real(opened))
+    done = forget(library, juno)
+    assert rewritten, "the store's free space still named the student"
+    assert done.finished
+    assert list(find_bytes(library.root, spellings(NAME))) == []
+    library.close()
+
+
+def test_in_a_library_full_of_changes_nobody_leaves_a_name_or_an_identity(tmp_path):
+    """Rows that grow and shrink are moved about in their pages, and leave copies there."""
+    rng = random.Random(7)
+    with Library.open(tmp_path / "library") as library:
+        known = {}
+        for i in range(40):
+            name = f"Zweig{i:03d} Ambros"
+            known[filing.add_student(library, name=name, handedness="left", aims=f"{name} wants").id] = name
+        for _ in range(80):
+            one = rng.choice(list(known))
+            filing.edit_student(library, one, changes={"notes": f"{known[one]} is shy. " * rng.randint(0, 150)})
+        for one in rng.sample(list(known), 8):
+            assert forget(library, one).finished
+            needles = spellings(known[one]) | {one.encode(), known[one].split()[0].encode()}
+            assert list(find_bytes(library.root, needles)) == []
+        assert len(finding.students(library)) == 32
+
+
+def test_words_that_others_said_too_are_not_looked_for(tmp_path):
+    with Library.open(tmp_path / "library") as library:
+        ada, per = (
+            filing.add_student(library, name=name, handedness="left", aims="a flatter wrist at the top").id
+            for name in ("Ada Holm", "Per Linde")
+        )
+        with library.write(None) as session:
+            found = forgetting._said(session, {ada})
+            assert set(found) == {"Ada Holm", "a flatter wrist at the top"}
+        traces = forgetting._delete_rows(library, [ada])
+        assert b"Ada Holm" in traces
+        assert b"a flatter wrist at the top" not in traces
+        assert ada.encode() in traces
+        assert per.encode() not in traces
+
+
+@pytest.mark.parametrize("many", [2, 40])
+def test_a_needle_is_found_wherever_it_stands(many):
+    """At every shift of the words that are looked up, and across the pieces that are read; against `in`."""
+    rng = random.Random(many)
+    needles = {f"needle{i:03d}".encode() for i in range(many)}
+    for place in [
+        0,
+        1,
+        2,
+        3,
+        4,
+        5,
+        files.CHUNK - 5,
+        files.CHUNK - 3,
+        files.CHUNK,
+        files.CHUNK + 1,
+        2 * files.CHUNK - 9,
+    ]:
+        hay = bytearray(rng.choices(b"0123456789.,-e ", k=2 * files.CHUNK))
+        assert not holds_any(bytes(hay), needles)
+        needle = rng.choice(sorted(needles))
+        hay[place : place + len(needle)] = needle
+        del hay[2 * files.CHUNK :]
+        assert holds_any(bytes(hay), needles) == (needle in hay)

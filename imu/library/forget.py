@@ -7,20 +7,21 @@ import mmap
 import os
 import sqlite3
 import unicodedata
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from filelock import FileLock
-from sqlalchemy import delete, func, select
+from sqlalchemy import delete, func, or_, select
 from sqlalchemy.orm import Session
 
 from imu.errors import CupbowError, UsageError
 from imu.library import files
 from imu.library.filing import drop_measured
-from imu.library.schema import Change, ChangedRow, Lesson, Note, Picked, Recording, Student, Swing, Trash, Try
+from imu.library.schema import Change, ChangedRow, Entered, Lesson, Note, Picked, Recording, Student, Swing, Trash, Try
 from imu.library.store import STORE, Library, LibraryError, saying
 
 REACH = {
@@ -36,7 +37,20 @@ SERVER_REACH = {
     "vacuum": "rows that the server has marked as deleted, until its next VACUUM",
 }
 
-FEW, PREFIX = 20, 4  # up to so many needles, one search after the other is quicker
+FEW, WORD = 4, 4  # up to so many needles, one search after the other is quicker
+COMMON = frozenset(b"0123456789.,-+e \"'\x00")  # what a store is full of
+SHORTEST, TOLD_BY = 6, 48  # of what was said: at least so many letters tell, and so many bytes are enough
+MANY = 5000  # of so much some trace is likely to stay: then the store is rewritten without a search before
+DUE = "scrub"
+SAID: Mapping[type[Entered], tuple[str, ...]] = {
+    Student: ("name", "guardian", "aims", "notes"),
+    Lesson: ("place", "thought", "notes", "hurt"),
+    Recording: ("source", "discarded"),
+    Swing: ("thought", "left_out"),
+    Picked: ("thought", "plan"),
+}
+"""What coaches say in words, and columns that hold it."""
+
 MIX = np.uint32(2654435761)  # Knuth, The Art of Computer Programming vol. 3, 6.4: multiplicative hashing
 
 LETTERS, UPLOADS = "letters", "uploads"
@@ -153,27 +167,36 @@ def forget_all(
                     files.remove(path)
     progress(0.1, STEPS[1])
     fault, waiting = "", False
+    clean: tuple[Path, ...] = ()
     with _scrubbing(library, wait_s=60):
+        traces: set[bytes] = set()
         try:
-            _delete_rows(library, student_ids)
+            traces = _delete_rows(library, student_ids)
         except CupbowError as error:
             if _still_here(library, student_ids):
                 raise
             fault = str(error)
-        progress(0.3, STEPS[2])
+        progress(0.2, STEPS[2])
         if library.local:
             try:
                 files.sweep_incoming(library.root)
-                waiting = not _rewrite(library)
+                if fault or not _settled(library):
+                    waiting = not fault
+                elif len(traces) > MANY or holds_file(library.root / STORE, needles | traces):
+                    progress(0.3, STEPS[2])
+                    waiting = not _rewrite(library)
+                else:
+                    library.set_note(DUE, None)
+                    clean = (library.root / STORE,)
             except (CupbowError, OSError) as error:
                 fault = fault or _told(error)
-    progress(0.6, STEPS[3])
+    progress(0.7, STEPS[3])
     left: tuple[str, ...] = ()
     undeleted = 0
     try:
         undeleted = _undeleted(library)
         elsewhere = (str(path) for folder in beside for path in find_bytes(folder, needles, without=library.root))
-        left = (*_left(library, going.names, needles), *elsewhere)
+        left = (*_left(library, going.names, needles, clean), *elsewhere)
     except (CupbowError, OSError) as error:
         fault = fault or _told(error)
     progress(1.0, STEPS[3])
@@ -238,10 +261,13 @@ def _undeleted(library: Library) -> int:
         return session.scalar(select(func.count()).select_from(Trash)) or 0
 
 
-def _delete_rows(library: Library, student_ids: Sequence[str]) -> None:
-    """Everything in the store that is these students', in one change."""
+def _delete_rows(library: Library, student_ids: Sequence[str]) -> set[bytes]:
+    """Everything in the store that is these students', in one change. Returns what would tell that any of
+    it was left: their identities, and what was said of them and of nobody else."""
     with library.placing(), library.write(None) as session:
-        forget_changes(session, {i for student_id in student_ids for i in identities_of(session, student_id)})
+        identities = {i for student_id in student_ids for i in identities_of(session, student_id)}
+        said = set(_said(session, identities)) if library.local else set()
+        said |= {text for image in forget_changes(session, identities) for text in _texts(image)}
         for student_id in student_ids:
             lesson_ids = list(session.scalars(select(Lesson.id).where(Lesson.student_id == student_id)))
             recording_ids = list(session.scalars(select(Recording.id).where(Recording.lesson_id.in_(lesson_ids))))
@@ -253,7 +279,27 @@ def _delete_rows(library: Library, student_ids: Sequence[str]) -> None:
             session.execute(delete(Student).where(Student.id == student_id))
             session.add_all(Trash(id=identity, coach=library.coach) for identity in (*recording_ids, student_id))
         if library.local:  # in the same change, so that a program killed after it still cleans up
-            session.merge(Note(key="scrub", value="due"))
+            session.merge(Note(key=DUE, value="due"))
+            session.flush()
+            said -= set(_said(session))
+    written = {form for text in said for form in (text.encode(), json.dumps(text)[1:-1].encode())}
+    return {identity.encode() for identity in identities} | {form[:TOLD_BY] for form in written}
+
+
+def _said(session: Session, of: set[str] | None = None) -> Iterator[str]:
+    """What is said in words, of everyone or in rows of these identities."""
+    for model, columns in SAID.items():
+        named = [getattr(model, column) for column in columns]
+        for row in session.execute(select(model.id, *named).where(or_(*(c.is_not(None) for c in named)))):
+            if of is None or row[0] in of:
+                yield from _texts(dict(zip(columns, row[1:], strict=True)))
+
+
+def _texts(image: Mapping[str, Any]) -> Iterator[str]:
+    known = {column for columns in SAID.values() for column in columns}
+    for name, value in image.items():
+        if name in known and isinstance(value, str) and len(value) >= SHORTEST:
+            yield value
 
 
 def identities_of(session: Session, student_id: str) -> set[str]:
@@ -266,9 +312,9 @@ def identities_of(session: Session, student_id: str) -> set[str]:
     return {student_id, *(i for query in (lessons, recordings, swings, tries, picks) for i in session.scalars(query))}
 
 
-def forget_changes(session: Session, identities: set[str]) -> None:
+def forget_changes(session: Session, identities: set[str]) -> list[dict[str, Any]]:
     """Take every change out of the journal that touches the student, also one that touches others
-    too: what it held of the student would come back with its undoing."""
+    too: what it held of the student would come back with its undoing. Returns what they held."""
     rows = list(session.scalars(select(ChangedRow)))
     deleted = {row.row_id for row in rows if row.after is None}
     touched: set[int] = set()
@@ -280,8 +326,10 @@ def forget_changes(session: Session, identities: set[str]) -> None:
                 touched.add(row.change_id)
                 if row.row_id in deleted:
                     identities = identities | {row.row_id}
+    images = [image for row in rows if row.change_id in touched for image in (row.before, row.after) if image]
     session.execute(delete(ChangedRow).where(ChangedRow.change_id.in_(touched)))
     session.execute(delete(Change).where(Change.id.in_(touched)))
+    return images
 
 
 def _mentioned(row: ChangedRow) -> set[str]:
@@ -300,8 +348,9 @@ def _scrubbing(library: Library, *, wait_s: float) -> Iterator[None]:
 
 
 def scrub(library: Library) -> bool:
-    """Finish what a forgetting has left in the store's files. False where another program is at it, or
-    keeps the old state alive."""
+    """Finish what a forgetting that was stopped has left in the store's files: whose name to look for
+    nobody knows any more, so the store is rewritten. False where another program is at it, or keeps the
+    old state alive."""
     try:
         with FileLock(library.root / SCRUBBING, timeout=0, mode=0o600):
             return _rewrite(library)
@@ -310,22 +359,34 @@ def scrub(library: Library) -> bool:
 
 
 def _rewrite(library: Library) -> bool:
-    """Make deleted text leave the store's files: rewrite the store, empty its log, and delete the
-    copies from before upgrades. False where another program keeps the old state alive."""
+    """Make deleted text leave the store's files wherever it may be: rewrite the store, and settle it.
+    False where another program keeps the old state alive."""
+    if not _settled(library, "VACUUM"):
+        return False
+    library.set_note(DUE, None)
+    return True
+
+
+def _settled(library: Library, *first: str) -> bool:
+    """Empty the store's log, so that what was deleted, and written over in doing so (`secure_delete`),
+    stands in no older page of it; and delete the copies from before upgrades. False where another
+    program keeps the old state alive.
+
+    Only the pages of a row's own are written over for certain: where rows were moved within a page or
+    to its neighbour, a copy can stay in its gap. That is why the store is searched after this.
+    """
     files.remove(library.root / "backups")
     library.engine.dispose()
     try:
         with closing(sqlite3.connect(library.root / STORE, isolation_level=None)) as store:
             store.execute("PRAGMA busy_timeout = 2000")
             store.execute("PRAGMA secure_delete = ON")
-            store.execute("VACUUM")
+            for statement in first:
+                store.execute(statement)
             busy, _, _ = store.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
     except sqlite3.OperationalError:
         return False
-    if busy:
-        return False
-    library.set_note("scrub", None)
-    return True
+    return not busy
 
 
 def needles_of(names: Sequence[str]) -> set[bytes]:
@@ -349,22 +410,31 @@ def _cases(text: str) -> set[str]:
     return {text, text.lower(), text.upper(), text.title()}
 
 
-def find_bytes(root: Path, needles: set[bytes], *, without: Path | None = None) -> Iterator[Path]:
+def find_bytes(
+    root: Path, needles: set[bytes], *, without: Path | None = None, passing: Sequence[Path] = ()
+) -> Iterator[Path]:
     """Files under a folder that hold any of the needles in their bytes or in their name; not those
-    below the folder `without`."""
+    below the folder `without`, nor those of `passing`."""
     for path in _below(root, without and without.resolve()):
+        if path in passing:
+            continue
         if any(needle in path.name.encode(errors="surrogateescape") for needle in needles):
             yield path
             continue
         if not path.is_file() or path.is_symlink() or path.stat().st_size == 0:
             continue
-        with (
-            suppress(PermissionError, FileNotFoundError),  # another coach's, or another program's that came and went
-            open(path, "rb") as stream,
-            mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as content,
-        ):
-            if holds_any(content, needles):
+        with suppress(PermissionError, FileNotFoundError):  # another coach's, or another program's that came and went
+            if holds_file(path, needles):
                 yield path
+
+
+def holds_file(path: Path, needles: set[bytes]) -> bool:
+    """Whether any of the needles stands in a file that is not empty."""
+    with (
+        open(path, "rb") as stream,
+        mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as content,
+    ):
+        return holds_any(content, needles)
 
 
 def _below(root: Path, without: Path | None) -> Iterator[Path]:
@@ -378,30 +448,32 @@ def _below(root: Path, without: Path | None) -> Iterator[Path]:
 
 def holds_any(content: mmap.mmap | bytes, needles: set[bytes]) -> bool:
     """Whether any of the needles stands in the content. Many are looked for in one pass."""
-    many = {needle for needle in needles if len(needle) >= PREFIX} if len(needles) > FEW else set()
+    many = {needle for needle in needles if len(needle) >= WORD} if len(needles) > FEW else set()
     if any(content.find(needle) >= 0 for needle in needles - many):
         return True
     return bool(many) and _holds_any_of_many(content, many)
 
 
 def _holds_any_of_many(content: mmap.mmap | bytes, needles: set[bytes]) -> bool:
-    """Every place is looked up by its first four bytes, hashed; only where these begin a needle is more compared."""
-    by: dict[bytes, list[bytes]] = {}
+    """Every place is looked up by the four bytes there, hashed; only where these are the rarest word of a
+    needle is more compared."""
+    by: dict[bytes, list[tuple[int, bytes]]] = {}
     for needle in needles:
-        by.setdefault(needle[:PREFIX], []).append(needle)
-    prefixes = np.array([int.from_bytes(prefix, "little") for prefix in by], np.uint32)
+        at = min(range(len(needle) - WORD + 1), key=lambda k: sum(c in COMMON for c in needle[k : k + WORD]))
+        by.setdefault(needle[at : at + WORD], []).append((at, needle))
+    rare = np.array([int.from_bytes(word, "little") for word in by], np.uint32)
     marked = np.zeros(1 << 16, bool)
-    marked[prefixes * MIX >> np.uint32(16)] = True
+    marked[rare * MIX >> np.uint32(16)] = True
     for start in range(0, len(content), files.CHUNK):
-        part = np.frombuffer(content[start : start + files.CHUNK + PREFIX - 1], np.uint8).astype(np.uint32)
-        if len(part) < PREFIX:
-            break
-        word = part[:-3] | part[1:-2] << 8 | part[2:-1] << 16 | part[3:] << 24
-        likely = np.flatnonzero(marked[word * MIX >> np.uint32(16)])
-        for at in likely[np.isin(word[likely], prefixes)]:
-            place = start + int(at)
-            if any(content[place : place + len(n)] == n for n in by[content[place : place + PREFIX]]):
-                return True
+        for shift in range(WORD):  # words of four bytes from each of four places are those from every place
+            part = content[start + shift : start + shift + files.CHUNK]
+            words = np.frombuffer(part, "<u4", count=len(part) // WORD)
+            likely = np.flatnonzero(marked[words * MIX >> np.uint32(16)])
+            for hit in likely[np.isin(words[likely], rare)] if len(likely) else ():
+                place = start + shift + WORD * int(hit)
+                for at, needle in by[content[place : place + WORD]]:
+                    if place >= at and content[place - at : place - at + len(needle)] == needle:
+                        return True
     return False
 
 
@@ -423,12 +495,15 @@ def _owned_beside(
     return letters, uploads
 
 
-def _left(library: Library, names: Sequence[str], needles: set[bytes]) -> Iterator[str]:
-    """Where a name still stands: rows of others first, then any file not explained by them."""
+def _left(library: Library, names: Sequence[str], needles: set[bytes], clean: Sequence[Path] = ()) -> Iterator[str]:
+    """Where a name still stands: rows of others first, then any file not explained by them and not
+    found `clean` before."""
     rows = list(_rows_naming(library, names))
     yield from rows
     for folder in ("recordings", "cache", "reports", "logs", "incoming") if rows else ("",):
-        for path in find_bytes(library.root / folder, needles) if (library.root / folder).is_dir() else ():
+        for path in (
+            find_bytes(library.root / folder, needles, passing=clean) if (library.root / folder).is_dir() else ()
+        ):
             yield str(path)
 
 
