@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import io
 import re
 import time
@@ -269,6 +270,25 @@ def test_pages_leave_the_rewriting_to_who_began_it(tmp_path, monkeypatch):
     assert not forget(library, juno).waiting
     assert {id(one) for one in begun} == {id(library)}, "the page left it alone"
     library.close()
+
+
+def test_the_live_page_offers_the_name_no_more_and_holds_nothing_up(shelf, tmp_path):
+    """Its room keeps the library open, and who may be chosen in memory."""
+    from dashboard.app import create_app
+    from dashboard.live_room import Room
+
+    service, juno = shelf
+    room = Room(library=lambda: Library.open(tmp_path / "library"))
+    asyncio.run(room.read_library())
+    create_app(service, room)
+    assert NAME in str(room._state(own=True))
+    state = forgotten(service, juno)
+    assert state.done is not None
+    assert state.done.finished
+    assert NAME not in str(room._state(own=True))
+    assert "Per Linde" in str(room._state(own=True))
+    assert list(find_bytes(tmp_path / "library", spellings(NAME))) == []
+    asyncio.run(room.close())
 
 
 def test_the_words_of_the_page_are_those_of_the_command():
