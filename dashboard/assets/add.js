@@ -123,10 +123,13 @@
     const seconds = nice((span[1] - span[0]) / Math.max(2, Math.floor(width / 64)));
     const ticks = [];
     for (let s = Math.ceil(span[0] / seconds) * seconds; s <= span[1]; s += seconds) ticks.push(s);
+    const middle = (m) => (x(m.at[0]) + x(m.at[1])) / 2;
+    let last = -Infinity;
+    const room = (m, k) => { if (middle(m) - last < (k < 9 ? 11 : 19)) return false; last = middle(m); return true; };
     const label = fill(known[0] && known[1] ? words.plot_label : words.plot_label_raw, { label: sensor.label, accel: d.number(most(accel), 0), gyro: d.number(most(gyro), 0), s: t.length ? d.number(t[t.length - 1] - t[0], 1) : 0 });
     return h("div", { ref: box, className: "plot" }, width ? h("svg", { width, height, role: "img", "aria-label": label },
       moments.map((m, k) => h("g", { key: m.key }, h("rect", { className: "moment" + (m.pose ? " posed" : ""), x: x(m.at[0]), width: Math.max(2, x(m.at[1]) - x(m.at[0])), y: top - 4, height: second + tall - top + 4 }),
-        k && x(m.at[0]) + x(m.at[1]) - x(moments[k - 1].at[0]) - x(moments[k - 1].at[1]) < 28 ? null : h("text", { className: "tick mid", x: (x(m.at[0]) + x(m.at[1])) / 2, y: top + tall + 13 }, k + 1))),
+        room(m, k) ? h("text", { className: "tick mid", x: middle(m), y: top + tall + 13 }, k + 1) : null)),
       panel(known[0] ? words.plot_accel : words.plot_accel_raw, accel, top, gravity),
       panel(known[1] ? words.plot_gyro : words.plot_gyro_raw, gyro, second, false),
       ticks.map((s) => h("text", { key: s, x: x(s), y: second + tall + 19, className: "tick mid" }, fill(words.plot_second, { n: d.number(s, 3, true) })))) : null);

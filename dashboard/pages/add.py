@@ -257,7 +257,7 @@ def _posed(draft: Draft) -> dict[str, Any]:
     marked = draft.found.understood.poses if draft.found else ()
     names = {name: say(f"live.step_title.{name}") for name in POSES}
     if marked:
-        lines = [say("poses.at", name=names[p.name], a=f"{p.start_s:.1f}", b=f"{p.end_s:.1f}") for p in marked]
+        lines = [say("poses.at", name=names[p.name], a=number(p.start_s, 1), b=number(p.end_s, 1)) for p in marked]
         return {"words": words, "looking": False, "marked": lines, "moments": []}
     # Drawn where the sensors' times begin, which is the first one's that is used.
     roles = draft.roles()
@@ -274,7 +274,7 @@ def _posed(draft: Draft) -> dict[str, Any]:
             {
                 "key": one.key,
                 "at": [round(shift + one.start_s, 2), round(shift + one.end_s, 2)],
-                "label": say("poses.moment", n=n, a=f"{one.start_s:.1f}", b=f"{one.end_s:.1f}"),
+                "label": say("poses.moment", n=n, a=number(one.start_s, 1), b=number(one.end_s, 1)),
                 "said": str(said.get(one.key) or ""),
                 "options": [
                     ["", say("poses.found", name=names[one.pose]) if one.pose else say("poses.not_said")],
