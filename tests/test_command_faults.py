@@ -53,6 +53,8 @@ def said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.Capture
         (("benchmark", "--seed", "-1"), "--seed -1: is at least 0"),
         (("benchmark", "--repeats", "0"), "--repeats 0: is at least 1"),
         (("benchmark", "--live", "--seconds", "0"), "--seconds 0: look for 3 to 600 seconds"),
+        (("plan", "Juno", "--days", "0", "--out", "p.plan.toml"), "--days 0: there are 1 to 60 to the next lesson"),
+        (("change", "Juno", "--pick", "1", "--days", "-3"), "--days -3: there are 1 to 60 to the next lesson"),
         (("record", "new", "--handed", "right", "--seconds", "-1"), "--seconds -1: is above 0"),
     ],
 )

@@ -55,6 +55,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     if args.drop and args.pick is not None:
         raise UsageError("--pick and --drop at once: choose one")
+    from imu.practice.plan import MOST_DAYS
+
+    if not 1 <= args.days <= MOST_DAYS:
+        raise UsageError(f"--days {args.days}: there are 1 to {MOST_DAYS} to the next lesson")
     if args.pick is None and (args.thought or args.band):
         raise UsageError("--thought and --band belong to a pick: write --pick N too")
     from imu.bands import load

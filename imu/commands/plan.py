@@ -42,9 +42,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from imu.practice import drill as drills
-    from imu.practice.plan import propose, write
+    from imu.practice.plan import MOST_DAYS, propose, write
 
     asked = _asked(args)
+    if args.days is not None and not 1 <= args.days <= MOST_DAYS:
+        raise UsageError(f"--days {args.days}: there are 1 to {MOST_DAYS} to the next lesson")
     known = drills.load(args.drills) if args.drills else None
     student: Student | None = None
     kept: Plan | None = None

@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 
 FORMAT = "cupbow.plan/1"
 PURPOSES = ("learn", "retention", "transfer")
+MOST_DAYS = 60  # to the next lesson
 CHECK_TRIES = 5
 REPEAT_BELOW = 0.4
 WEEK_SWINGS = 200
@@ -171,8 +172,8 @@ def propose(
     Raises DrillError or PlanError where the pick asks what no drill may: a wrist band past comfort.
     """
     _check_pick(pick, "the pick")
-    if not 1 <= days <= 60:
-        raise PlanError(f"{days} days to the next lesson: look for 1 to 60")
+    if not 1 <= days <= MOST_DAYS:
+        raise PlanError(f"{days} days to the next lesson: look for 1 to {MOST_DAYS}")
     known = drills.shipped() if library is None else tuple(library)
     own = dict(own_range or {})
     chosen = _drills_for(pick, known, own)
