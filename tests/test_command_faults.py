@@ -139,6 +139,32 @@ def test_remeasuring_shows_what_moved_and_counts_what_hardly_did(capsys):
     assert "No number moved by a tenth of a degree." in capsys.readouterr().out
 
 
+def test_a_student_entered_twice_is_pointed_out(tmp_path, capsys):
+    enter = ["student", "Juno Ábara", "--new", "--handed", "left", "--library", str(tmp_path / "library")]
+    assert cli.main(enter) == 0
+    assert capsys.readouterr().err == ""
+    assert cli.main([*enter[:1], "juno abara", *enter[2:]]) == 0
+    assert capsys.readouterr().err.startswith("! another student is called Juno Ábara (")
+
+
+def test_swings_that_are_not_there_and_flights_that_cannot_be_read(said, tmp_path):
+    from tests.library_case import measurement, recording_folder
+
+    with Library.open(tmp_path / "library") as library:
+        juno = filing.add_student(library, name="Juno Abara", handedness="left").id
+        recording = filing.add_recording(library, recording_folder(tmp_path / "r"), student_id=juno).recording.id
+        filing.store_measurement(library, recording, measurement(), code="1")
+    place = ("--library", str(tmp_path / "library"))
+    wrong = ("correct", recording, "--club", "wedge", "--swings", "3-99", *place)
+    assert said(*wrong) == (2, "cupbow correct: --swings 3-99: the recording has swings 1 to 5")
+    code, line = said("correct", recording, "--ball", "nowhere.csv", *place)
+    assert (code, line.startswith("cupbow correct: nowhere.csv: cannot be read (No such file")) == (2, True)
+    (tmp_path / "packed.csv").write_bytes(b"\xff\xfe\x00\x01")
+    assert "is not UTF-8 text" in said("correct", recording, "--ball", "packed.csv", *place)[1]
+    with Library.open(tmp_path / "library") as library:
+        assert finding.clubs_of(library, student_id=juno) == ["7-iron"]
+
+
 # -- an academy's server ---------------------------------------------------------------------------
 
 

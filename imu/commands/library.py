@@ -91,6 +91,7 @@ def _student(library: Library, args: argparse.Namespace) -> int:
         if args.handed is None:
             raise UsageError("a new student needs --handed right or --handed left")
         changes |= {"name": args.who}
+        _say_namesake(library, args.who)
         student = filing.add_student(library, **changes)
     else:
         student = finding.student_named(library, args.who)
@@ -99,6 +100,18 @@ def _student(library: Library, args: argparse.Namespace) -> int:
             student = finding.student_named(library, student.id)
     _show_student(student)
     return 0
+
+
+def _say_namesake(library: Library, name: str) -> None:
+    """There may be two of a name; more often one is entered twice."""
+    from imu.library import finding
+
+    for other in finding.everyone(library):
+        if finding.folded(other.name) == finding.folded(name):
+            print(
+                f"! another student is called {other.name} ({other.id[:SHOWN]}): `cupbow undo` takes this one back",
+                file=sys.stderr,
+            )
 
 
 def _show_student(student: Student) -> None:
@@ -142,6 +155,7 @@ def _add(library: Library, args: argparse.Namespace) -> int:
     if args.new:
         if args.handed is None:
             raise UsageError("a new student needs --handed right or --handed left")
+        _say_namesake(library, args.student)
         student = filing.add_student(library, name=args.student, handedness=args.handed)
     else:
         try:
@@ -509,6 +523,8 @@ def _which(text: str, there: Sequence[int]) -> list[int]:
             raise UsageError(f"--swings {text!r}: give 12- (from 12 on), 3-5, or 3,7")
         end = int(last) if last else (max(there, default=0) if dash else int(first))
         found = {n for n in there if int(first) <= n <= end}
+        if found and end > max(there):
+            raise UsageError(f"--swings {text}: the recording has swings {min(there)} to {max(there)}")
         if not found:
             raise UsageError(f"--swings {text}: the recording has no swing {part.strip()}")
         chosen |= found

@@ -480,8 +480,10 @@ def read_outcomes(path: Path | str, *, yards: bool = False) -> dict[int, Outcome
     path = Path(path)
     try:
         lines = path.read_text(encoding="utf-8-sig").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise UsageError(f"{path}: cannot be read as text ({error})") from None
+    except OSError as error:
+        raise UsageError(f"{path}: cannot be read ({error.strerror}); name a CSV of swing, start, curve …") from None
+    except UnicodeDecodeError:
+        raise UsageError(f"{path}: is not UTF-8 text; save it as CSV (UTF-8)") from None
     delimiter = ";" if lines and lines[0].count(";") > lines[0].count(",") else ","
     rows = csv.reader(lines, delimiter=delimiter)
     header = [name.strip().lower() for name in next(rows, [])]
