@@ -1,9 +1,10 @@
 """The joint fit: one least-squares problem over all that a recording knows about its sensors.
 
 Unknown are, for every sensor, its rate matrix (scale, cross-axis), accelerometer error and clock, and
-how it is strapped on; the grip; how much the skin slips; and, for every window of motion (a swing
+how it is strapped on; the grip; how much the skin slips; how far the wrist's axes are from those of the
+joint rotation (what axial turn comes with its bends); and, for every window of motion (a swing
 with the rests around it, the calibration), where each sensor pointed at the start and its gyro bias
-then. Known are gravity at rest, that a wrist does not turn about the forearm's axis, that hand and
+then. Known are gravity at rest, that a wrist hardly turns about the forearm's axis, that hand and
 club are one body while the club is gripped, the poses, and the sensors' data sheets. Between windows
 nothing is carried over but the unknowns that last, so the error does not grow with the minutes.
 
@@ -52,6 +53,8 @@ class Beliefs:
     accel_cross: float = 0.006
     slip: float = 0.15  # share of the roll that the forearm's skin loses
     slipped: float = 30.0 * DEG  # by a strap that was seen to
+    coupling: float = 0.06  # axial turn of the hand per flexion and per deviation: axes that are tilted
+    bent_coupling: float = 0.1  # rad of it per rad^2 of the two
     mounting: float = np.pi
     flat_wrist: float = 3.0 * DEG  # per pose, in flexion and in deviation
     at_address: float = 20.0 * DEG  # where the wrist is at address, when no pose says it
@@ -143,6 +146,7 @@ class State:
     mount: Mapping[str, Array]  # segment -> (3, 3) segment to sensor coordinates
     grip: Array  # (3, 3) hand to club coordinates
     slip: float
+    coupling: Array  # (5,) axial turn of the hand per flexion, deviation, flexion^2, flexion * deviation, deviation^2
     slipped: Array  # (n,) rad: how far the forearm's strap has turned about the arm after each moment given
     first: tuple[Mapping[Role, Array], ...]  # per window, role -> (3, 3)
     bias_change: tuple[Mapping[Role, Array], ...]
@@ -158,7 +162,7 @@ class State:
             out[f"accel_matrix:{role}"] = self.accel_matrix[role]
             out[f"bias:{role}"] = self.bias[role]
         out |= {f"mount:{segment}": m for segment, m in self.mount.items()}
-        return out | {"grip": self.grip, "slip": np.array([self.slip])}
+        return out | {"grip": self.grip, "slip": np.array([self.slip]), "coupling": self.coupling}
 
     def with_lasting(self, known: Mapping[str, Array]) -> State:
         """This state with some of them set."""
@@ -174,7 +178,8 @@ class State:
             if kind in parts:
                 parts[kind][part] = value
         slip = float(known["slip"][0]) if "slip" in known else self.slip
-        return replace(self, grip=known.get("grip", self.grip), slip=slip, **parts)
+        coupling = known.get("coupling", self.coupling)
+        return replace(self, grip=known.get("grip", self.grip), slip=slip, coupling=coupling, **parts)
 
 
 def exp(v: Array) -> Array:
@@ -307,6 +312,7 @@ class Problem:
             g.add("grip", 3)
         if self.wrist:
             g.add("slip", 1)
+            g.add("coupling", 5)
             if len(slipped_s):
                 g.add("slipped", len(slipped_s))
         self.strapping = [int(np.searchsorted(slipped_s, w.start_s)) for w in windows]
@@ -452,18 +458,25 @@ class Problem:
                     j1[:, i, m0 + 3 * i : m0 + 3 * i + 3] = raw
                 put((rate / sd).ravel(), (j1 / sd[:, :, None]).reshape(-1, total))
 
-        # the wrist has no axial part but the skin's slip, a share of the roll
+        # the wrist has no axial part but what comes with its bends, and the skin's slip, a share of the roll
         if self.wrist and len(window.wrist_s):
             t = window.wrist_s
             f, jf = self.segment(state, w, "forearm", tracks, t)
             h, jh = self.segment(state, w, "hand", tracks, t)
             angles = wrist_angles(f, h, side)
             to_angles = wrist_jacobian(angles, side) @ np.swapaxes(f, 1, 2)
-            axial = to_angles[:, :1] @ (jh - jf)
+            fl, dv = angles[:, 1], angles[:, 2]
+            bends = np.stack([fl, dv, fl**2, fl * dv, dv**2], axis=-1)
+            c = state.coupling
+            # of (axial, flexion, deviation) in what is left
+            share = np.stack(
+                [np.ones(len(t)), -(c[0] + 2 * c[2] * fl + c[3] * dv), -(c[1] + c[3] * fl + 2 * c[4] * dv)], axis=-1
+            )
+            j0 = (share[:, None] @ to_angles @ (jh - jf))[:, 0]
             roll = self._roll(tracks["forearm"], state.mount["forearm"], t)
-            r0 = angles[:, 0] - state.slip * roll
-            j0 = axial[:, 0]
+            r0 = angles[:, 0] - bends @ c - state.slip * roll
             j0[:, at(g["slip"]).start] -= roll
+            j0[:, at(g["coupling"])] -= bends
             if "slipped" in g and self.strapping[w]:
                 r0 = r0 - state.slipped[self.strapping[w] - 1]
                 j0[:, at(g["slipped"]).start + self.strapping[w] - 1] -= 1.0
@@ -617,6 +630,8 @@ class Problem:
         if "slip" in g:
             sd[g["slip"]] = b.slip
             r[g["slip"]] = state.slip - 0.1
+            sd[g["coupling"]] = [b.coupling] * 2 + [b.bent_coupling] * 3
+            r[g["coupling"]] = state.coupling
         if "slipped" in g:
             sd[g["slipped"]] = b.slipped
             r[g["slipped"]] = state.slipped
@@ -735,7 +750,8 @@ class Problem:
 
         def typical(name: str) -> float | None:
             seen = [s[name] for s in series if name in s and s[name].size > 20]
-            middles = [1.4826 * float(np.median(np.abs(x))) for x in seen]
+            # by what is large in it: while all rests, nothing plays
+            middles = [float(np.quantile(np.abs(x), 0.9)) / 1.645 for x in seen]
             return float(np.median(middles)) if middles else None
 
         axial, grip = typical("axial"), typical("grip")
@@ -837,6 +853,7 @@ class Problem:
             mount=mount,
             grip=grip,
             slip=slip,
+            coupling=state.coupling + lasting[g["coupling"]] if "coupling" in g else state.coupling,
             slipped=state.slipped + lasting[g["slipped"]] if "slipped" in g else state.slipped,
             first=tuple(first),
             bias_change=tuple(change),

@@ -691,6 +691,7 @@ def _first_guess(
         mount=mount,
         grip=grip,
         slip=0.1,
+        coupling=np.zeros(5),
         slipped=np.zeros(0),
         first=tuple(firsts),
         bias_change=tuple(changes),
@@ -892,6 +893,7 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
                 float(solution.variance(w, j)[0])
                 + _extra(dense, name, moments[a], rough) ** 2
                 + _extra(dense, name, moments[b], rough) ** 2
+                + _bone_or_skin(fitted, name, b) ** 2
             )
             zero = min(s, float(np.sqrt(max(0.0, solution.shared_variance(w, j)[0]))))
             difference = at.value[name][place[b]] - at.value[name][place[a]]
@@ -1046,7 +1048,7 @@ def _events(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> dict[str,
     )
 
     if shock is not None:
-        impact = swing.Moment(shock[0], 0.5 * shock[1])
+        impact = swing.Moment(shock[0], shock[1])
     else:
         direction = shaft if shaft is not None else forearm
         if direction is not None:
@@ -1122,6 +1124,7 @@ def _value(
     # 0.1 deg for what no term holds: the instant of address, quantisation, sway
     s = float(np.sqrt(s**2 + _extra(dense, source, moment, rough) ** 2 + (0.1 * DEG) ** 2))
     s = float(np.hypot(s, _wobble(moment.t_s, moments)))
+    s = float(np.hypot(s, _bone_or_skin(fitted, name, event)))
     lost = _guessed_there(fitted, name, moment.t_s)
     if lost:
         return Value(None, None, lost)
@@ -1136,6 +1139,16 @@ def _value(
     return Value(
         float(np.degrees(value)), float(np.degrees(u95)), None, at.marks.get(source, ()), float(np.degrees(zero))
     )
+
+
+def _bone_or_skin(fitted: Fitted, name: str, event: str) -> float:
+    """Standard deviation in rad by which the hand's turn about the forearm may be the wrist's own: these angles take
+    for the skin's what neither its slip nor the wrist's bends explain."""
+    if name not in ("face_to_forearm", "forearm_roll") or (name == "forearm_roll" and event == "address"):
+        return 0.0
+    assert fitted.solution is not None
+    problem = fitted.solution.problem
+    return problem.axial_sd if problem.wrist else 0.0
 
 
 _NOTHING_KNOWN = 90 * DEG

@@ -43,7 +43,7 @@ class Calibration:
 
     `values`: unknown -> array, in SI: `matrix:<role>` (3, 3), `accel_bias:<role>` (3,) m/s²,
     `accel_matrix:<role>` (3, 3), `bias:<role>` (3,) rad/s; with a mounting `mount:<segment>` (3, 3)
-    segment to sensor, `grip` (3, 3) hand to club, `slip` (1,). `covariance`: (n, n) of their
+    segment to sensor, `grip` (3, 3) hand to club, `slip` (1,), `coupling` (5,). `covariance`: (n, n) of their
     increments in the order of `names`, rotations as left rotation vectors (3,).
     """
 
@@ -143,7 +143,7 @@ class Calibration:
             kind, _, part = name.partition(":")
             if kind == "grip":
                 return {"hand", "club"} <= have
-            if kind == "slip":
+            if kind in ("slip", "coupling"):
                 return "forearm" in have and ("hand" in have or (self.via_grip and "club" in have))
             if kind == "mount" and part == "hand" and self.via_grip:
                 return "club" in have and "hand" not in have
@@ -242,8 +242,9 @@ _SHAPES = {
     "mount": (3, 3),
     "grip": (3, 3),
     "slip": (1,),
+    "coupling": (5,),
 }
-_SIZES = {"matrix": 9, "accel_bias": 3, "accel_matrix": 6, "bias": 3, "mount": 3, "grip": 3, "slip": 1}
+_SIZES = {"matrix": 9, "accel_bias": 3, "accel_matrix": 6, "bias": 3, "mount": 3, "grip": 3, "slip": 1, "coupling": 5}
 
 
 def _is_rotation(name: str) -> bool:

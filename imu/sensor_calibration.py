@@ -434,6 +434,7 @@ def calibrate_sensor(
         mount={},
         grip=np.eye(3),
         slip=0.0,
+        coupling=np.zeros(5),
         slipped=np.zeros(0),
         first=tuple(firsts),
         bias_change=tuple({role: nothing} for _ in windows),

@@ -1,6 +1,6 @@
 """The other ten recordings, see test_accuracy.py; and the same with sensors missing."""
 
-from tests.accuracy import check, measured, rms, rows, short
+from tests.accuracy import check, measured, rows, short
 from tests.bench.causes import CAUSES
 
 
@@ -13,4 +13,7 @@ def test_without_a_hand_sensor_the_wrist_is_read_through_the_grip():
     top = rows(scores, "wrist_flexion", "top")
     assert len(top) == 4
     assert all("via_grip" in v["marks"] for v in top)
-    assert rms([v["error"] for v in top]) <= 2.0
+    assert all(abs(v["error"]) <= v["u95"] for v in top)
+    # one of the two lost the club during its only flat grip: it is known to ±8 deg, and says so
+    assert sorted(abs(v["error"]) for v in top)[1] <= 1.0
+    assert all(v["u95"] < 10.0 for v in top)
