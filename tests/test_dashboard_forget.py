@@ -8,6 +8,7 @@ import re
 import time
 import zipfile
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -279,7 +280,7 @@ def test_the_live_page_offers_the_name_no_more_and_holds_nothing_up(shelf, tmp_p
 
     service, juno = shelf
     room = Room(library=lambda: Library.open(tmp_path / "library"))
-    asyncio.run(room.read_library())
+    apart(room.read_library())
     create_app(service, room)
     assert NAME in str(room._state(own=True))
     state = forgotten(service, juno)
@@ -288,7 +289,13 @@ def test_the_live_page_offers_the_name_no_more_and_holds_nothing_up(shelf, tmp_p
     assert NAME not in str(room._state(own=True))
     assert "Per Linde" in str(room._state(own=True))
     assert list(find_bytes(tmp_path / "library", spellings(NAME))) == []
-    asyncio.run(room.close())
+    apart(room.close())
+
+
+def apart(work) -> None:
+    """In a thread of its own: the browser's driver keeps a loop running in this one."""
+    with ThreadPoolExecutor(1) as threads:
+        threads.submit(asyncio.run, work).result()
 
 
 def test_the_words_of_the_page_are_those_of_the_command():
