@@ -23,6 +23,9 @@ _MODULI = (2.0**32, 2.0**24, 2.0**16, 2.0**8)
 MAX_STEPS = 20
 """A clock that was set back more often is no clock."""
 
+_TICKS = 1000
+"""With fewer values the steps between stamps are ticks."""
+
 _DAY = re.compile(r"^(\d{1,2}):(\d{2})(?::(\d{2}))?(?:[.,:](\d+))?\s*([AaPp][Mm])?$")
 
 
@@ -193,6 +196,39 @@ def unwrap(t: Array, unit_s: float, tally: Tally, *, day: bool = False, whole: b
             tally.notes.append(f"{what} {times} and was continued")
             return t
     return t
+
+
+def counted_back(t: Array, tally: Tally) -> Array:
+    """Stamps that a host counted back from when a packet arrived, as what they were made from: the rows of a packet
+    share its arrival. Other stamps are returned as they are.
+
+    Within a packet such stamps step by exactly one period; from packet to packet they jump by what the radio was late,
+    to and fro, so that packets seem to overlap although their rows are in order.
+    """
+    if len(t) < 100:
+        return t
+    steps = np.diff(t)
+    quarter, period, three = np.percentile(steps, [25, 50, 75])
+    values = np.unique(np.round(steps[:20_000], 9))
+    tick = float(np.diff(values).min()) if 1 < len(values) < _TICKS else 0.0
+    tolerance = max(1.5 * (three - quarter), 1.2 * tick, 0.05 * period)
+    if period <= 0 or tolerance > 0.6 * period:
+        return t
+    border = np.abs(steps - period) > tolerance
+    # A clock's own stamps miss whole periods, or all by the same part of one; waits go to and fro.
+    odd = steps[border] - np.rint(steps[border] / period) * period
+    if np.mean(border) < 0.03 or min(np.mean(odd > tolerance), np.mean(odd < -tolerance)) < 0.1:
+        return t
+    last = np.append(np.flatnonzero(border), len(t) - 1)
+    size = np.diff(last, prepend=-1)
+    usual = int(np.bincount(size).argmax())
+    if usual < 2 or np.sum(size[size % usual == 0]) < 0.7 * len(t):
+        return t
+    # packets that happened to be equally late are one run: parted from its end
+    back = np.repeat(last, size) - np.arange(len(t))
+    arrival = t[np.arange(len(t)) + back % usual]
+    tally.notes.append(f"time was counted back from the arrival of packets of {usual} rows; the arrivals were taken")
+    return np.maximum.accumulate(arrival)
 
 
 def mend_steps(t: Array, unit_s: float, tally: Tally, name: str) -> tuple[Array, NDArray[np.bool_] | None]:

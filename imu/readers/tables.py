@@ -512,6 +512,7 @@ class _Reader:
         if not len(t):
             raise RecordingError(f"{self.name}: holds no usable sample: all {len(ok)} rows lack a number")
         t = stamps.unwrap(t, scale, tally, day=clock == "day", whole=unit != "iso")
+        t = stamps.counted_back(t, tally)
         t, keep = stamps.mend_steps(t, scale, tally, self.name)
         if keep is not None:
             t, accel, gyro = t[keep], None if accel is None else accel[keep], None if gyro is None else gyro[keep]
