@@ -467,14 +467,15 @@ class Problem:
             to_angles = wrist_jacobian(angles, side) @ np.swapaxes(f, 1, 2)
             fl, dv = angles[:, 1], angles[:, 2]
             bends = np.stack([fl, dv, fl**2, fl * dv, dv**2], axis=-1)
-            c = state.coupling
+            by = state.coupling
             # of (axial, flexion, deviation) in what is left
             share = np.stack(
-                [np.ones(len(t)), -(c[0] + 2 * c[2] * fl + c[3] * dv), -(c[1] + c[3] * fl + 2 * c[4] * dv)], axis=-1
+                [np.ones(len(t)), -(by[0] + 2 * by[2] * fl + by[3] * dv), -(by[1] + by[3] * fl + 2 * by[4] * dv)],
+                axis=-1,
             )
             j0 = (share[:, None] @ to_angles @ (jh - jf))[:, 0]
             roll = self._roll(tracks["forearm"], state.mount["forearm"], t)
-            r0 = angles[:, 0] - bends @ c - state.slip * roll
+            r0 = angles[:, 0] - bends @ by - state.slip * roll
             j0[:, at(g["slip"]).start] -= roll
             j0[:, at(g["coupling"])] -= bends
             if "slipped" in g and self.strapping[w]:

@@ -1237,7 +1237,9 @@ def _grade(
     problem = fitted.solution.problem
     if problem.believed[w] < 1.0:
         reasons.append("a sensor lost a whole turn in this swing")
-        worst = 2
+        # found again where the others place it, and known to some degrees, it is no reason to pass over a swing
+        found = problem.trust[w] > 0.7 * problem.believed[w] and key.u95_deg is not None and key.u95_deg <= 7
+        worst = max(worst, 1 if found else 2)
     elif problem.trust[w] < 0.7:
         reasons.append("the sensors disagree in this swing more than in the others")
         worst = max(worst, 1)
