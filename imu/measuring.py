@@ -372,6 +372,14 @@ def _measured(
     swings = _swings_of(fitted)
     swings += _while_some_were_off(prepared, fitted, recording, method)
     swings = [replace(s, index=i) for i, s in enumerate(sorted(swings, key=_top_of), start=1)]
+    if _turn_the_other_way(fitted):
+        other = "left" if recording.handedness == "right" else "right"
+        said = (
+            f"the swings turn as a {other}-handed golfer's do, and every sign depends on it: check the handedness, "
+            "and that the accelerometers show +1 g on the axis that points up"
+        )
+        warnings.append(said)
+        swings = [replace(s, grade="poor", reasons=(*s.reasons, said)) for s in swings]
     if method != "fit":
         swings = [filtering.with_bench_u95(s, method) for s in swings]
         warnings.append(
@@ -385,6 +393,21 @@ def _measured(
         warnings=tuple(warnings),
         swings=tuple(swings),
     )
+
+
+def _turn_the_other_way(fitted: Fitted) -> bool:
+    """Whether the downswings turn about the vertical as those of a golfer of the other hand: seen from above a
+    right-handed one turns counter-clockwise towards the target."""
+    if fitted.solution is None or not fitted.swing_windows:
+        return False
+    wrong = []
+    for w, rough in zip(fitted.swing_windows, fitted.prepared.rough, strict=True):
+        track = fitted.solution.tracks(w)[fitted.prepared.primary]
+        t = np.linspace(rough.top_s, rough.impact_s, 60)
+        rate = np.einsum("nij,nj->ni", track.at(t), track.rate(t))[:, 2]
+        turn = -fitted.prepared.side * float(np.mean(rate)) * (rough.impact_s - rough.top_s)
+        wrong.append(np.sign(turn) if abs(turn) > 40 * DEG else 0.0)
+    return sum(wrong) <= -max(1, len(wrong) // 2)
 
 
 def _swings_of(fitted: Fitted) -> list[Swing]:
