@@ -725,7 +725,8 @@ class Problem:
             if not np.any((sd > 8 * DEG) | ((size > 2.5 * sd) & (size > 2 * DEG))):
                 continue
             starts = [state]
-            for jumps in (self.start.jumps[w], np.zeros_like(self.start.jumps[w])):
+            guesses = [self.start.jumps[w]] if np.any(self.start.jumps[w]) else []
+            for jumps in (*guesses, np.zeros_like(self.start.jumps[w])):
                 starts.append(_replaced(state, w, self.start.first[w], self.start.bias_change[w], jumps))
             state = min((self._settled(s, w) for s in starts), key=lambda found: found[1])[0]
         return state
@@ -742,6 +743,8 @@ class Problem:
             normal[np.diag_indices(n)] += 1e-6
             step = linalg.cho_solve(linalg.cho_factor(normal), -(own.T @ res))
             state = self._moved(state, still, {w: step})
+            if patience == 1.0 and np.max(np.abs(step)) < 2e-4:
+                break
         res, _, _ = self.rows(state, w)
         return state, float(res @ res)
 
