@@ -582,6 +582,8 @@ def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None, method: st
         taught = _from_the_swings(prepared, windows, n_cal)
         if taught is not None:
             mount["forearm"], mount["hand"] = taught
+            # axes taken from the swings are those that their bends show: there is no other to be coupled to
+            beliefs = replace(beliefs or Beliefs(), coupling=0.003, bent_coupling=0.01)
             at_address = [
                 Hold("address", r.takeaway_s - 0.05, {}, np.sqrt(len(prepared.rough))) for r in prepared.rough
             ]
@@ -1148,6 +1150,7 @@ def _value(
     s = float(np.sqrt(s**2 + _extra(dense, source, moment, rough) ** 2 + (0.1 * DEG) ** 2))
     s = float(np.hypot(s, _wobble(moment.t_s, moments)))
     s = float(np.hypot(s, _bone_or_skin(fitted, name, event)))
+    s = float(np.hypot(s, _strap_tilt(fitted, name, moment.t_s)))
     lost = _guessed_there(fitted, name, moment.t_s)
     if lost:
         return Value(None, None, lost)
@@ -1172,6 +1175,14 @@ def _bone_or_skin(fitted: Fitted, name: str, event: str) -> float:
     assert fitted.solution is not None
     problem = fitted.solution.problem
     return problem.axial_sd if problem.wrist else 0.0
+
+
+def _strap_tilt(fitted: Fitted, name: str, t_s: float) -> float:
+    """Standard deviation in rad of what a strap that slipped before may have tilted besides: its turn about the forearm
+    is seen, a tilt is not."""
+    if name not in ("wrist_flexion", "wrist_deviation", "face_to_forearm", "forearm_roll"):
+        return 0.0
+    return float(0.3 * np.sqrt(sum(turn**2 for t, turn in fitted.slips if t < t_s)))
 
 
 _NOTHING_KNOWN = 90 * DEG
