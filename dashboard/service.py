@@ -168,7 +168,6 @@ class Service:
         self._jobs: dict[str, _Job] = {}
         self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="measure")
         self._hashes = _Hashes(self._cache / "seen.json")
-        self._saved: list[Path] = []
         self._forgetting: dict[str, Forgetting] = {}  # by the student's identity
         self.when_forgotten: list[Callable[[str], object]] = []
         """Called with the identity, from another thread, once a student is gone."""
@@ -179,7 +178,7 @@ class Service:
     def recordings(self) -> list[Entry]:
         """All recordings under the root, in the order of their paths."""
         if self._only is not None:
-            return [_entry(self.root, path) for path in (self._only, *self._saved) if path.exists()]
+            return [_entry(self.root, path) for path in (self._only, *self.uploads.saved.values()) if path.exists()]
         found = []
         for folder, folders, files in os.walk(self.root):
             folders[:] = sorted(f for f in folders if not f.startswith("."))
@@ -202,10 +201,12 @@ class Service:
         if not name or name != safe_name(name):
             proposed = safe_name(name or "recording")
             raise CupbowError(f"{name!r} can't be the name of a folder everywhere; {proposed!r} can")
-        path = self.uploads.save(key, self.root / name)
-        with self._lock:
-            self._saved.append(path)
-        return _entry(self.root, path)
+        return _entry(self.root, self.uploads.save(key, self.root / name))
+
+    def saved_upload(self, key: str) -> Entry | None:
+        """What an upload was saved as: a page may ask again before it has heard."""
+        path = self.uploads.saved.get(key)
+        return None if path is None else _entry(self.root, path)
 
     def count_measured(self, entry: Entry) -> int | None:
         """How many swings a recording holds, where that is known without measuring."""

@@ -67,6 +67,7 @@ class Draft:
     busy: float | None
     moments: tuple[Still, ...] | None = None  # still ones, that may have been poses; None: not looked for
     looking: bool = False  # for them
+    saving: bool = False
 
     def roles(self) -> dict[int, Role | None]:
         """What the user says of sensors, by their place in `found`; None: left out."""
@@ -103,6 +104,8 @@ class Uploads:
         self.place = place
         self.most_bytes, self.most_files = most_bytes, most_files
         self._lock = threading.RLock()
+        self.saved: dict[str, Path] = {}
+        """Uploads that were saved, by their keys, and where they went."""
         self._open: OrderedDict[str, _Open] = OrderedDict()
         self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="read")
 
@@ -191,9 +194,9 @@ class Uploads:
             notes = tuple(plainly(n, draft.inbox) for n in notes)
             moments = _moments(draft, found) if found else None
             looking = draft.looking is not None
-            said_now = dict(draft.said)
+            said_now, seen, saving = dict(draft.said), draft.previews, draft.saving
             return Draft(
-                key, files, said_now, found, corrected, draft.previews, unused, notes, line, busy, moments, looking
+                key, files, said_now, found, corrected, seen, unused, notes, line, busy, moments, looking, saving
             )
 
     def save(self, key: str, folder: Path) -> Path:
@@ -215,6 +218,7 @@ class Uploads:
             raise CupbowError(plainly(str(error), draft.inbox)) from None
         finally:
             draft.saving = False
+        self.saved[key] = path  # before it is no longer here: who asks meanwhile hears one or the other
         self.discard(key)
         return path
 

@@ -81,6 +81,22 @@ def test_a_place_that_is_taken_is_told_before_sensors_are_looked_for(said, tmp_p
     )
 
 
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("practice", "nowhere.toml"), "nowhere.toml: cannot be read (No such file or directory); name the file that"),
+        (("practice", "broken.toml"), "; mend that line, or name the file that cupbow wrote"),
+        (("measure", "nothing.csv", "--handed", "left"), "nothing.csv: is empty; copy it from the sensor again"),
+    ],
+)
+def test_a_file_that_is_none_says_what_to_do(said, tmp_path, words, says):
+    (tmp_path / "broken.toml").write_text("a,b\n")
+    (tmp_path / "nothing.csv").write_text("")
+    code, line = said(*words)
+    assert code == 3
+    assert says in line
+
+
 def test_settings_that_cannot_be_kept_say_where(tmp_path):
     (tmp_path / "file").write_text("in the way")
     with pytest.raises(CupbowError, match=r"file/cupbow: cannot be made \(.*CUPBOW_SETTINGS name a file elsewhere"):

@@ -144,6 +144,26 @@ def test_a_coach_names_the_moments_and_the_recording_is_saved_with_its_poses(pag
     ]
 
 
+def test_a_page_that_asks_again_while_it_is_saved_hears_where_it_went(tmp_path: Path, held) -> None:
+    """While moments are looked for the page asks again and again; an answer to that takes the place of the
+    answer to saving."""
+    from dashboard.pages.add import answer
+
+    _, folder, _ = held
+    (tmp_path / "recordings").mkdir()
+    service = Service(tmp_path / "recordings", cache_dir=tmp_path / "c", data_dir=tmp_path / "d")
+    key = service.uploads.new()
+    for role in ("forearm", "hand", "club"):
+        service.uploads.add(key, f"{role}.csv", [(folder / f"{role}.csv").read_bytes()])
+    said = {"handed": "left"}
+    until_true(lambda: not answer(service, {"look": key, "said": said})["busy"])
+    saved = answer(service, {"save": key, "said": said, "name": "lesson"})
+    assert saved["saved"] == "/swings/lesson"
+    assert answer(service, {"look": key})["saved"] == "/swings/lesson"
+    assert answer(service, {"save": key, "said": said, "name": "lesson"})["saved"] == "/swings/lesson"
+    service.close()
+
+
 def until_true(true, seconds: float = 20.0) -> None:
     until = time.monotonic() + seconds
     while not true():

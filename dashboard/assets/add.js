@@ -202,7 +202,6 @@
     const note = (k) => { key.current = k; d.link.note({ upload: k || null }); };
 
     React.useEffect(() => {
-      setSaving(false);
       if (figure.saved) { key.current = ""; d.link.go(figure.saved); return; }
       if (figure.key !== key.current && figure.key) note(figure.key);
       if (!figure.key && key.current && !coming) { note(""); latest.current = {}; setSaid({}); setName(null); }
@@ -237,6 +236,18 @@
       setBroken(wrong);
       if (key.current) ask({ look: key.current, said: latest.current });
       return undefined;
+    };
+    /* By a route of its own: of answers to the page's questions only the last is heard. */
+    const save = async (as) => {
+      setSaving(true);
+      setBroken("");
+      try {
+        const body = JSON.stringify({ said: latest.current, name: as, at: performance.timeOrigin + performance.now() });
+        const found = await (await fetch(`/uploads/${key.current}/save`, { method: "POST", headers: { "Content-Type": "application/json" }, body })).json();
+        if (found.saved) { key.current = ""; d.link.go(found.saved); return; }
+        setBroken(found.fault);
+      } catch (error) { setBroken(String(error)); }
+      setSaving(false);
     };
     const drop = { onDragOver: (e) => { e.preventDefault(); setOver(true); }, onDragLeave: (e) => { if (!e.currentTarget.contains(e.relatedTarget)) setOver(false); },
       onDrop: (e) => { e.preventDefault(); setOver(false); dropped(e.dataTransfer).then(bring, (error) => setBroken(String(error))); } };
@@ -288,7 +299,7 @@
         figure.unused.map((f) => h("section", { key: f, className: "unused-file" }, h("h3", { className: "sub-title" }, f),
           h(Written, { name: f, said: files, onSay: (file, next) => say({ files: { ...files, [file]: next } }), figure, units: {}, counts: {}, sensitivity: {}, rate: null, columns: true })))) : null,
       sensors.length ? h("section", { className: "card" }, h("h2", { className: "card-title" }, w.recording),
-        h("form", { className: "filters", onSubmit: (e) => { e.preventDefault(); if (ready) { setSaving(true); ask({ save: key.current, said: latest.current, name: wanted }); } } },
+        h("form", { className: "filters", onSubmit: (e) => { e.preventDefault(); if (ready) save(wanted); } },
           h("div", { className: "field", role: "group", "aria-label": w.hand }, h("span", null, w.hand), h("div", { className: "segments" }, ["left", "right"].map((k) =>
             h("button", { key: k, type: "button", "aria-pressed": handed === k ? "true" : "false", onClick: () => say({ handed: k }) }, w[k])))),
           field(w.club, h(Typed, { type: "text", value: said.club === undefined ? figure.club : said.club, maxLength: 60, onDone: (v) => say({ club: v }) })),

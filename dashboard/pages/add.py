@@ -113,6 +113,20 @@ def register(app: Dash, service: Service) -> None:
         except CupbowError as error:
             return JSONResponse({"fault": str(error)}, status_code=400)
 
+    @server.post(ROUTE + "/{key}/save", include_in_schema=False)
+    async def keep(request: Request, key: str) -> Response:
+        if (refused := _foreign(request)) is not None:
+            return refused
+        try:
+            body = json.loads(await request.body())
+        except ValueError:
+            body = None
+        if not isinstance(body, dict):
+            return JSONResponse({"fault": "what is to be saved cannot be read"}, status_code=400)
+        asked = {"save": key, "said": body.get("said"), "name": body.get("name"), "at": body.get("at")}
+        found = await asyncio.to_thread(answer, service, asked)
+        return JSONResponse({"saved": found.get("saved", ""), "fault": found.get("fault") or found.get("gone", "")})
+
     @server.put(ROUTE + "/{key}", include_in_schema=False)
     async def take(request: Request, key: str, name: str = "") -> Response:
         if (refused := _foreign(request)) is not None:
@@ -173,6 +187,8 @@ def answer(service: Service, ask: Mapping[str, Any]) -> dict[str, Any]:
         key = str(ask.get("look") or ask.get("remove") or ask.get("save") or "")
         if not key:
             return _start(service)
+        if (entry := service.saved_upload(key)) is not None:
+            return _start(service) | {"saved": link(entry)}
         if ask.get("remove"):
             service.uploads.remove(key, str(ask.get("file", "")))
         said = ask.get("said")
@@ -185,6 +201,8 @@ def answer(service: Service, ask: Mapping[str, Any]) -> dict[str, Any]:
             time.sleep(0.02)
             draft = service.uploads.look(key)
     except CupbowError as error:
+        if (entry := service.saved_upload(str(ask.get("look") or ask.get("save") or ""))) is not None:
+            return _start(service) | {"saved": link(entry)}
         return _start(service, gone=str(error))
     if ask.get("save"):
         try:
@@ -226,7 +244,7 @@ def _understood(service: Service, draft: Draft, fault: str) -> dict[str, Any]:
     return _common(service) | {
         "key": draft.key,
         "busy": busy,
-        "more": busy or draft.looking,
+        "more": busy or draft.looking or draft.saving,
         "poses": _posed(draft),
         "done": round(100 * (draft.busy or 0.0)),
         "files": [{"name": name, "size": _size(size)} for name, size in draft.files],

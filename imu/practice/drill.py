@@ -188,11 +188,11 @@ def read_toml(file: Path, fault: type[CupbowError]) -> dict[str, Any]:
     try:
         return tomllib.loads(file.read_text(encoding="utf-8"))
     except tomllib.TOMLDecodeError as error:
-        raise fault(f"{file}: is not valid TOML: {error}") from None
+        raise fault(f"{file}: is not valid TOML: {error}; mend that line, or name the file that cupbow wrote") from None
     except UnicodeDecodeError:
         raise fault(f"{file}: is not a text in UTF-8; write it as TOML") from None
     except OSError as error:
-        raise fault(f"{file}: cannot be read ({error.strerror})") from None
+        raise fault(f"{file}: cannot be read ({error.strerror}); name the file that cupbow wrote") from None
 
 
 def drills_of(data: Mapping[str, Any]) -> tuple[Drill, ...]:

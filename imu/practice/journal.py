@@ -137,7 +137,7 @@ def read(path: Path | str) -> Session:
     try:
         lines = file.read_bytes().split(b"\n")
     except OSError as error:
-        raise RecordingError(f"{file}: cannot be read ({error.strerror})") from None
+        raise RecordingError(f"{file}: cannot be read ({error.strerror}); name the session's file") from None
     found: list[dict[str, Any]] = []
     unread = 0
     for raw in lines:

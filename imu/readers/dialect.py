@@ -125,7 +125,7 @@ def is_number(cell: str, decimal: str) -> bool:
 def sniff(head: bytes, name: str, *, whole: bool) -> Dialect:
     """Work out the dialect from the first bytes of a file (`whole`: they are all of it)."""
     if not head:
-        raise RecordingError(f"{safe(name)}: is empty")
+        raise RecordingError(f"{safe(name)}: is empty; copy it from the sensor again, or leave it out")
     encoding = encoding_of(head, name)
     decoder = codecs.getincrementaldecoder(encoding)(errors="replace")
     text = decoder.decode(head, final=whole)
