@@ -24,7 +24,7 @@ from imu.fit import DEG, Axis, Beliefs, Hold, Problem, Solution, State, Window, 
 from imu.measured import Event, Measurement, SensorReport, Stance, Swing, SwingTrace, Value
 from imu.orientation import Track
 from imu.recording import ANGLES, EVENTS, Array, Handedness, Recording, Role
-from imu.repair import Repaired, held_together, repair, rigid_map
+from imu.repair import Repaired, Rigid, held_together, repair, rigid_map
 from imu.timebase import ClockFit, Samples, align, uniform
 
 if TYPE_CHECKING:
@@ -120,14 +120,13 @@ def prepare(recording: Recording, calibration: Calibration | None = None) -> Pre
     for role in ("hand", "forearm"):
         if role not in sensors or role == primary:
             continue
-        whole = _on(sensors[primary], sensors[role].start_s, sensors[role].end_s)
-        if whole and not blind:
-            break
         for r in swing.find(sensors[role], calm[role], busy=busy):  # type: ignore[index]
-            away = not _on(sensors[primary], r.takeaway_s - 1.0, r.finish_s)
-            if not away and not any(r.takeaway_s < hi and lo < r.finish_s for lo, hi in blind):
-                continue
+            unseen = not _on(sensors[primary], r.takeaway_s - 1.0, r.finish_s) or any(
+                r.takeaway_s < hi and lo < r.finish_s for lo, hi in blind
+            )
             rivals = [x for x in rough if x.takeaway_s < r.finish_s and r.takeaway_s < x.finish_s]
+            if not unseen and (rivals or not _hidden(sensors, repaired.rigid, r, shaft)):
+                continue
             if not any(abs(x.top_s - r.top_s) < 0.15 for x in rivals):
                 rough = [x for x in rough if x not in rivals] + [r]
         break
@@ -165,6 +164,16 @@ def prepare(recording: Recording, calibration: Calibration | None = None) -> Pre
         calibration=calibration,
         aside=aside,
     )
+
+
+def _hidden(sensors: Mapping[Role, Samples], rigid: Rigid | None, r: swing.Rough, shaft: Array | None) -> bool:
+    """Whether a turn that the hand saw is a swing that the club's sensor hides, by a packet out of place: at speed, hand
+    and club as one body, the club's head down before it."""
+    if rigid is None or shaft is None or r.peak_rate < swing.GENTLE:
+        return False
+    club = sensors["club"]
+    before = club.accel[club.index(r.takeaway_s - 0.2) : club.index(r.takeaway_s) + 1].mean(axis=0)
+    return bool(before @ shaft / np.linalg.norm(before) < swing.LEAST_DOWN)
 
 
 def _on(samples: Samples, start_s: float, end_s: float) -> bool:
