@@ -945,7 +945,14 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
     if _no_wrist(dense, sd):
         grade, reasons = "poor", [*reasons, _BENT_TOO_FAR]
         for name in _REACH:
-            values[name] = {e: _within_reach(name, v) for e, v in values[name].items()}
+            # axes that were guessed from such swings are wrong throughout
+            guessed = any("zero_guessed" in v.marks for v in values[name].values())
+            values[name] = {
+                e: Value(None, None, _BENT_TOO_FAR) if guessed else _within_reach(name, v)
+                for e, v in values[name].items()
+            }
+            if guessed and name in changes:
+                changes[name] = dict.fromkeys(changes[name], Value(None, None, _BENT_TOO_FAR))
     trace = _trace(fitted, w, dense, sd, address, moments, rough)
     stances = _stances(solution, w, at, dense, known, moments)
     peak = rough.peak_rate
