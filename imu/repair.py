@@ -341,18 +341,11 @@ def _spread(
     missed = float(np.linalg.norm(slope)) * unit * (lost - found[home])
     if missed < max(_KINK, 5 * _roughness(samples, lo, hi, unit * found[home])):
         return []
-    moves, shift = [], 0
-    if back:
-        shift = -(hi - lo)
-        for i in range(len(seams) - 1):
-            shift += unit * found[i]
-            if shift:
-                moves.append((seams[i][1], seams[i + 1][0], shift))
-    else:
-        for i in range(len(seams) - 1):
-            shift += unit * found[i]
-            if shift:
-                moves.append((seams[i][1], seams[i + 1][0], shift))
+    moves, shift = [], -(hi - lo) if back else 0
+    for share, (_, begin), (end, _) in zip(found, seams, seams[1:], strict=False):
+        shift += unit * share
+        if shift:
+            moves.append((begin, end, shift))
     return moves
 
 

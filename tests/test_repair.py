@@ -161,3 +161,25 @@ def test_one_packet_out_of_place_is_no_contact_while_two_sensors_agree():
     found = shock([(false, 0.4), (struck(100, contact), 0.4), (struck(200, contact, 0.002), 0.4)], 0.55, 0.75, 0.66)
     assert found is not None
     assert found[0] == pytest.approx(contact, abs=0.003)
+
+
+@pytest.mark.parametrize("gap_first", [True, False])
+def test_packets_without_a_rigid_neighbour_go_where_the_rate_has_no_step(gap_first):
+    """Packets of seven, two of them lost in the swing some packets apart; the radio held up what came between, and both
+    losses were counted at the one end."""
+    hand, _ = pair()
+    truth = hand.gyro.copy()
+    forearm = samples("forearm", 200.0, truth.copy())
+    for at in (70, 140, 210):  # losses elsewhere tell the packet's size
+        lose(forearm, at, at + 7)
+    first, second = 574, 602  # rows of the two packets that were lost
+    between = truth[first + 7 : second].copy()
+    lose(forearm, first, second + 7)
+    at = first + 14 if gap_first else first
+    forearm.gyro[at : at + len(between)] = between
+    forearm.accel[at : at + len(between)] = [0.0, 0.0, 9.81]
+    forearm.present[at : at + len(between)] = True
+    mended = repair({"forearm": forearm}).sensors["forearm"]
+    lost = np.flatnonzero(~mended.present)
+    assert [k for k in lost if k > 300] == [*range(first, first + 7), *range(second, second + 7)]
+    np.testing.assert_allclose(mended.gyro[first + 7 : second], between)
