@@ -101,7 +101,8 @@ def prepare(recording: Recording, calibration: Calibration | None = None) -> Pre
     if not poses and not known:
         firsts = swing.find(sensors[primary], calm[primary])
         quick = [r.takeaway_s for r in firsts if r.peak_rate > 500 * DEG]
-        poses = tuple(cal.find_poses(sensors, calm, quick[0] if quick else sensors[primary].end_s))
+        until = quick[0] if quick else sensors[primary].end_s
+        poses = tuple(cal.find_poses(sensors, calm, until))
         if poses:
             found = ["poses found from the motion: " + ", ".join(f"{p.name} at {p.start_s:.1f} s" for p in poses)]
     holds, doubts = cal.held(poses, sensors, calm)
@@ -114,6 +115,10 @@ def prepare(recording: Recording, calibration: Calibration | None = None) -> Pre
             doubts.append("of the saved calibration nothing fits what is worn here; hold the poses again")
     shaft = guess.mount["club"][:, 0] if "club" in guess.mount else None
     busy = [(lo, hi - 1.5) for lo, hi in cal.stretches(holds)]
+    if found:  # the slow bends and rolls after poses that nobody marked look like rehearsals
+        end = min(until - 1.0, poses[-1].end_s + _FUNCTIONAL_S)
+        turns = cal.rolls(sensors["forearm"], calm["forearm"], poses[-1].end_s, end, None)
+        busy += [(poses[0].start_s, min(end, max(a.t_s for a in turns) + 6.0))] if turns else []
     rough = swing.find(sensors[primary], calm[primary], shaft=shaft if primary == "club" else None, busy=busy)
     # what the primary missed, off or blind, the next sensor saw
     blind = [(lo, hi) for lo, hi, sd in repaired.guessed.get(primary, ()) if sd > _WIDE_GAP]
@@ -164,6 +169,10 @@ def prepare(recording: Recording, calibration: Calibration | None = None) -> Pre
         calibration=calibration,
         aside=aside,
     )
+
+
+_FUNCTIONAL_S = 30.0
+"""The functional motions come within this after the last pose of the forearm."""
 
 
 def _hidden(sensors: Mapping[Role, Samples], rigid: Rigid | None, r: swing.Rough, shaft: Array | None) -> bool:
@@ -913,6 +922,10 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
             per[event] = _value(fitted, name, source, event, moments, at, sigmas, zeros, place, dense, rough)
         if name == "shaft_past_level":
             per = {"top": per["top"]}
+        if solution.problem.believed[w] < 1.0:  # one turn of several that may be: so wide an interval holds but one
+            per = {
+                e: Value(None, None, _LOST_TURN) if (v.u95_deg or 0.0) > _LOST_U95_DEG else v for e, v in per.items()
+            }
         values[name] = per
     changes: dict[str, dict[str, Value]] = {}
     for name in ("wrist_flexion", "wrist_deviation", "forearm_roll", "face_to_forearm"):
@@ -972,6 +985,9 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
         stances=stances,
     )
 
+
+_LOST_TURN = "a sensor lost a whole turn in this swing"
+_LOST_U95_DEG = 10.0
 
 _REACH = {"wrist_flexion": 95 * DEG, "wrist_deviation": 65 * DEG}
 """No wrist bends further: active range some 75 and 35 deg (Boone & Azen 1979, J Bone Joint Surg 61A:756), passive
@@ -1286,7 +1302,7 @@ def _grade(
     assert fitted.solution is not None
     problem = fitted.solution.problem
     if problem.believed[w] < 1.0:
-        reasons.append("a sensor lost a whole turn in this swing")
+        reasons.append(_LOST_TURN)
         # found again where the others place it, and known to some degrees, it is no reason to pass over a swing
         found = problem.trust[w] > 0.7 * problem.believed[w] and key.u95_deg is not None and key.u95_deg <= 7
         worst = max(worst, 1 if found else 2)
