@@ -83,7 +83,7 @@ def test_a_poor_swing_gets_no_numbers(kept: Path, tmp_path: Path, capsys: pytest
         (("--event", "halfway"), "not an event"),
         (("--swing", "7"), "--swing 7"),
         (("--flexion", "200"), "at most 90"),
-        (("--flexion", "much"), "invalid float"),
+        (("--flexion", "much"), "is not a number"),
     ],
 )
 def test_wrong_use_is_one_line(kept: Path, args: tuple[str, ...], says: str) -> None:
