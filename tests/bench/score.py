@@ -86,7 +86,10 @@ def score(
                     "error_s": None if got is None or t is None else got - t,
                 }
             )
-        for angle, event, value, u95, reason, marks, known in _compared(swing, true["angles_deg"]):
+        for angle, event, value, u95, reason, marks, known in [
+            *_compared(swing, true["angles_deg"]),
+            *_contact_told(swing, true),
+        ]:
             error = None if value is None else wrapped(value - known)
             row = {"angle": angle, "event": event, "true": known, "value": value, "error": error, "u95": u95}
             out.values.append({**key, **row, "reason": reason, "marks": marks, "grade": swing.grade})
@@ -146,6 +149,17 @@ def _compared(swing: Any, truth: Mapping[str, Mapping[str, float | None]]) -> It
             if before is not None and after is not None:
                 change = after - before
                 yield f"change of {angle}", span, value.value_deg, value.u95_deg, value.reason, "", change
+
+
+def _contact_told(swing: Any, truth: Mapping[str, Any]) -> Iterator[Compared]:
+    """The face at impact, of swings that have it, had the moment of contact been told: what remains is the attitude's."""
+    t, known = truth["events"].get("impact"), truth["angles_deg"]["face_since_address"].get("impact")
+    face = swing.angles.get("face_since_address", {}).get("impact")
+    trace = swing.trace
+    if None in (t, known, face, trace) or face.value_deg is None:
+        return
+    told = float(np.interp(t, trace.t_s, trace.angles_deg["face_since_address"]))
+    yield "face_since_address, contact told", "impact", told, None, None, "", known
 
 
 # -- tables --------------------------------------------------------------------------------------------
