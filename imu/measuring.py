@@ -20,9 +20,10 @@ from imu import calibration as cal
 from imu import filtering, headings, kinematics, self_calibration, swing
 from imu.bands import judged
 from imu.errors import CupbowError, RecordingError
-from imu.fit import DEG, Axis, Beliefs, Hold, Problem, Solution, State, Window, log, wrist_angles
+from imu.fit import DEG, Axis, Beliefs, Hold, Problem, Solution, State, Window, log
 from imu.measured import Event, Measurement, SensorReport, Stance, Swing, SwingTrace, Value
 from imu.orientation import Track
+from imu.posture import wrist_angles
 from imu.recording import ANGLES, EVENTS, Array, Handedness, Recording, Role
 from imu.repair import Repaired, Rigid, held_together, repair, rigid_map
 from imu.timebase import ClockFit, Samples, align, uniform

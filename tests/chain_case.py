@@ -8,13 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from scipy.spatial.transform import Rotation
 
 from imu.compare import Part, SwingSet
+from imu.library import Library, filing, finding
 from imu.measured import Event, Measurement, Stance, Swing, Value, Verdict
 from tests.lessons import TIMES, K, sensors
+from tests.library_case import recording_folder
 
 MEANS = {
     "wrist_flexion@top": -22.0,
@@ -176,3 +179,15 @@ def geometry(u95: float = 1.0, table: Mapping[tuple[str, str], float] | None = N
 def blind(measurement: Measurement, swing: Swing, event: str) -> list[Turned]:
     """A model that knows nothing."""
     return []
+
+
+def file_lessons(library: Library, place: Path, student: str) -> None:
+    """Two lessons of a right-handed student, each ball's start noted: right where the face was more open than usual."""
+    for seed, day in ((1, 3), (2, 17)):
+        folder = recording_folder(place / f"r{seed}", seed=seed, handedness="right", day=day, rows=3)
+        added = filing.add_recording(library, folder, student_id=student)
+        m = taught(np.random.default_rng(seed), n=14, zero=0.5, attitudes=True)
+        filing.store_measurement(library, added.recording.id, m, code="1")
+    for f in finding.measured_swings(library, finding.Wanted(student_id=student)):
+        face = f.measured.angles["face_since_address"]["impact"].value_deg
+        filing.set_outcome(library, f.line.id, filing.Outcome(start="right" if face > 6 else "left"))

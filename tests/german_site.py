@@ -18,9 +18,8 @@ import numpy as np
 from imu.library import Library, filing, finding, picks
 from imu.library.outlook import outlook
 from imu.measured import Measurement, Value
-from tests.chain_case import taught
+from tests.chain_case import file_lessons
 from tests.lessons import lesson
-from tests.library_case import recording_folder
 from tests.synthetic_measurement import measurement as swings_of
 
 STUDENT = "Juno Abara"
@@ -78,14 +77,7 @@ def _library(place: Path) -> str:
     """A student with two lessons, the second with balls noted and a change picked; returns the second's identity."""
     with Library.open(place / "library") as library:
         juno = filing.add_student(library, name=STUDENT, handedness="right", clubs=["Eisen 7", "Driver"]).id
-        for seed, day in ((1, 3), (2, 17)):
-            folder = recording_folder(place / f"r{seed}", seed=seed, handedness="right", day=day, rows=3)
-            added = filing.add_recording(library, folder, student_id=juno)
-            m = taught(np.random.default_rng(seed), n=14, zero=0.5, attitudes=True)
-            filing.store_measurement(library, added.recording.id, m, code="1")
-        for f in finding.measured_swings(library, finding.Wanted(student_id=juno)):
-            face = f.measured.angles["face_since_address"]["impact"].value_deg
-            filing.set_outcome(library, f.line.id, filing.Outcome(start="right" if face > 6 else "left"))
+        file_lessons(library, place, juno)
         found = outlook(library, juno)
         picks.pick(library, juno, found.candidates.ranked[0], club=found.club)
         return json.dumps({"student": juno, "lesson": finding.lessons(library, student_id=juno)[0].lesson.id})

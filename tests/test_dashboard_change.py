@@ -14,8 +14,8 @@ from dashboard.service import FILED, Service
 from imu.library import Library, filing, finding, picks
 from imu.library.outlook import outlook
 from imu.practice.plan import parse
-from tests.chain_case import group, taught
-from tests.library_case import NAME, recording_folder
+from tests.chain_case import file_lessons, group, taught
+from tests.library_case import NAME
 from tests.synthetic_measurement import measurement as whole_measurement
 from tests.test_dashboard_page import CHROMIUM, FLAGS, PHONE, WIDE, Site, served
 from tests.test_dashboard_students import checked
@@ -31,14 +31,7 @@ def shelf(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
     place = tmp_path_factory.mktemp("change")
     with Library.open(place / "library") as library:
         juno = filing.add_student(library, name=NAME, handedness="right", clubs=["7-iron", "driver"]).id
-        for seed, day in ((1, 3), (2, 17)):
-            folder = recording_folder(place / f"r{seed}", seed=seed, handedness="right", day=day, rows=3)
-            added = filing.add_recording(library, folder, student_id=juno)
-            m = taught(np.random.default_rng(seed), n=14, zero=0.5, attitudes=True)
-            filing.store_measurement(library, added.recording.id, m, code="1")
-        for f in finding.measured_swings(library, finding.Wanted(student_id=juno)):
-            face = f.measured.angles["face_since_address"]["impact"].value_deg
-            filing.set_outcome(library, f.line.id, filing.Outcome(start="right" if face > 6 else "left"))
+        file_lessons(library, place, juno)
     (place / "none").mkdir()
     service = Service(
         place / "none",
