@@ -52,7 +52,6 @@ class Beliefs:
     accel_scale: float = 0.010
     accel_cross: float = 0.006
     slip: float = 0.15  # share of the roll that the forearm's skin loses
-    slipped: float = 30.0 * DEG  # by a strap that was seen to
     coupling: float = 0.06  # axial turn of the hand per flexion and per deviation: axes that are tilted
     bent_coupling: float = 0.1  # rad of it per rad^2 of the two
     mounting: float = np.pi
@@ -121,6 +120,17 @@ class Jump:
 
 
 @dataclass(frozen=True, eq=False)
+class Slip:
+    """A sensor that sits otherwise on its segment from a moment on: how it turned since the poses, and how well that
+    is known before the motion is looked at (rotation vector and standard deviations (3,), segment coordinates, rad)."""
+
+    role: Role
+    t_s: float
+    turn: Array
+    sd: Array
+
+
+@dataclass(frozen=True, eq=False)
 class Window:
     """A stretch of the recording that is integrated in one go."""
 
@@ -147,7 +157,7 @@ class State:
     grip: Array  # (3, 3) hand to club coordinates
     slip: float
     coupling: Array  # (5,) axial turn of the hand per flexion, deviation, flexion^2, flexion * deviation, deviation^2
-    slipped: Array  # (n,) rad: how far the forearm's strap has turned about the arm after each moment given
+    slipped: Array  # (n, 3): rotation vector, sensor coordinates, of each slip since the poses
     first: tuple[Mapping[Role, Array], ...]  # per window, role -> (3, 3)
     bias_change: tuple[Mapping[Role, Array], ...]
     regrip: tuple[Array, ...]  # per window, rotation vector (3,), club coordinates
@@ -279,10 +289,9 @@ class Problem:
         beliefs: Beliefs,
         clocks: Mapping[Role, ClockFit],
         knowledge: Knowledge | None = None,
-        slipped_s: Sequence[float] = (),
+        slips: Sequence[Slip] = (),
     ) -> None:
-        """`slipped_s`: moments, in order, at which a strap slipped: what it turned about the forearm is
-        unknown afterwards."""
+        """`slips`: in order of time; what a sensor's last one says holds for the windows that begin after it."""
         self.sensors = sensors
         self.windows = windows
         self.start = state
@@ -313,9 +322,10 @@ class Problem:
         if self.wrist:
             g.add("slip", 1)
             g.add("coupling", 5)
-            if len(slipped_s):
-                g.add("slipped", len(slipped_s))
-        self.strapping = [int(np.searchsorted(slipped_s, w.start_s)) for w in windows]
+        self.slips = tuple(slips)
+        for i in range(len(self.slips)):
+            g.add(f"slipped:{i}", 3)
+        self.strapping = [{s.role: i for i, s in enumerate(self.slips) if s.t_s <= w.start_s} for w in windows]
         self.passing: list[Layout] = []
         for w in windows:
             layout = Layout()
@@ -392,16 +402,44 @@ class Problem:
         self, state: State, w: int, name: str, tracks: Mapping[Role, Track], t_s: Array, jacobian: bool = True
     ) -> tuple[Array, Array]:
         """Attitude (m, 3, 3) of a segment and its sensitivity."""
-        role: Role = self.hand_role if name == "hand" and self.hand_role else name  # type: ignore[assignment]
+        role = self.worn_by(name)
         attitude = tracks[role].at(t_s)
-        whole = attitude @ state.mount[name]
+        turn = self.turn(state, w, role)
+        whole = attitude @ turn @ state.mount[name]
         if not jacobian:
             return whole, np.empty(0)
         out = self.sensitivity(state, w, role, tracks[role], t_s, attitude)
-        n = self.passing[w].size
-        m = self.lasting[f"mount:{name}"]
-        out[:, :, n + m.start : n + m.stop] = attitude
+        self.by_mounting(out, w, name, role, attitude, turn)
         return whole, out
+
+    def worn_by(self, segment: str) -> Role:
+        """The sensor that tells where a segment points."""
+        return self.hand_role if segment == "hand" and self.hand_role else segment  # type: ignore[return-value]
+
+    def turn(self, state: State, w: int, role: Role) -> Array:
+        """How a sensor has turned (3, 3) on its segment since the poses, as far as its strap slipped before a window."""
+        at = self.strapping[w].get(role)
+        return np.eye(3) if at is None else exp(state.slipped[at])
+
+    def slid(self, state: State, i: int) -> Array:
+        """Rotation vector (3,), sensor coordinates, by which a sensor turned in slip `i`."""
+        before = [k for k in range(i) if self.slips[k].role == self.slips[i].role]
+        return log(exp(state.slipped[i]) @ exp(state.slipped[before[-1]]).T) if before else state.slipped[i]
+
+    def mounted(self, state: State, w: int, name: str) -> Array:
+        """Segment to sensor coordinates (3, 3) in a window, slips included."""
+        return self.turn(state, w, self.worn_by(name)) @ state.mount[name]
+
+    def by_mounting(self, jacobian: Array, w: int, name: str, role: Role, before: Array, turn: Array) -> None:
+        """Puts into a Jacobian (..., passing + lasting) what depends on how a segment's sensor sits: `before` (..., 3)
+        is the change by a left rotation vector of its mounting, slips included."""
+        n, g = self.passing[w].size, self.lasting
+        m = g[f"mount:{name}"]
+        jacobian[..., n + m.start : n + m.stop] = before @ turn
+        at = self.strapping[w].get(role)
+        if at is not None:
+            u = g[f"slipped:{at}"]
+            jacobian[..., n + u.start : n + u.stop] = before
 
     # ----------------------------------------------------------------------------------- residuals
     def rows(self, state: State, w: int) -> tuple[Array, Array, dict[str, Array]]:
@@ -474,13 +512,10 @@ class Problem:
                 axis=-1,
             )
             j0 = (share[:, None] @ to_angles @ (jh - jf))[:, 0]
-            roll = self._roll(tracks["forearm"], state.mount["forearm"], t)
+            roll = self._roll(tracks["forearm"], self.mounted(state, w, "forearm"), t)
             r0 = angles[:, 0] - bends @ by - state.slip * roll
             j0[:, at(g["slip"]).start] -= roll
             j0[:, at(g["coupling"])] -= bends
-            if "slipped" in g and self.strapping[w]:
-                r0 = r0 - state.slipped[self.strapping[w] - 1]
-                j0[:, at(g["slipped"]).start + self.strapping[w] - 1] -= 1.0
             series["axial"] = r0
             put(*_whitened(r0, j0, t, self.axial_sd, b.axial_time, b.white))
 
@@ -497,13 +532,13 @@ class Problem:
 
         for turning in window.axes:
             if turning.kind == "roll" and "forearm" in state.mount:
-                mount = state.mount["forearm"]
+                mount = self.mounted(state, w, "forearm")
                 v = turning.direction @ mount  # in segment coordinates; should be y
                 v = v * np.sign(v[1])
                 # v = mount^T d; mount -> exp(alpha) mount: dv = mount^T (d x alpha)
                 j = np.zeros((2, total))
                 dv = mount.T @ cross_matrix(turning.direction * np.sign((turning.direction @ mount)[1]))
-                j[:, at(g["mount:forearm"])] = dv[[0, 2]]
+                self.by_mounting(j, w, "forearm", "forearm", dv[[0, 2]], self.turn(state, w, "forearm"))
                 put(v[[0, 2]] / turning.sd, j / turning.sd)
 
         # what is believed of this window's own unknowns
@@ -565,10 +600,10 @@ class Problem:
             up = k @ f
             size = np.linalg.norm(up)
             up = up / size
-            mount = state.mount[name]
+            mount = self.mounted(state, w, name)
             v = mount.T @ up
             j = np.zeros((3, total))
-            j[:, at(g[f"mount:{name}"])] = mount.T @ cross_matrix(up)
+            self.by_mounting(j, w, name, role, mount.T @ cross_matrix(up), self.turn(state, w, role))
             j[:, at(g[f"accel_bias:{role}"])] = -mount.T @ (np.eye(3) - np.outer(up, up)) @ k / size
             rows = list(axes)
             put(v[rows] / (sd * hold.sd), j[rows] / (sd * hold.sd))
@@ -633,9 +668,8 @@ class Problem:
             r[g["slip"]] = state.slip - 0.1
             sd[g["coupling"]] = [b.coupling] * 2 + [b.bent_coupling] * 3
             r[g["coupling"]] = state.coupling
-        if "slipped" in g:
-            sd[g["slipped"]] = b.slipped
-            r[g["slipped"]] = state.slipped
+        for i in range(len(self.slips)):  # see `_slip_prior`
+            sd[g[f"slipped:{i}"]] = np.inf
         if self.knowledge is not None:  # it holds these beliefs already
             for name, _ in self.knowledge.names:
                 sd[g[name]] = np.inf
@@ -672,6 +706,13 @@ class Problem:
             res = res - rows @ state.clock[fit.anchor]
         return res, jac
 
+    def _slip_prior(self, state: State, i: int) -> tuple[Array, Array]:
+        """How far a strap's turn (segment coordinates) is from what is believed of it."""
+        slip, mount = self.slips[i], state.mount[self.slips[i].role]
+        jac = np.zeros((3, self.lasting.size))
+        jac[:, self.lasting[f"slipped:{i}"]] = mount.T / slip.sd[:, None]
+        return (mount.T @ state.slipped[i] - slip.turn) / slip.sd, jac
+
     # ------------------------------------------------------------------------------------- solving
     def solve(self, iterations: int = 8) -> Solution:
         state = self.start
@@ -692,26 +733,6 @@ class Problem:
             last_cost = cost
         _, parts, cost, series = self._normal(state)
         return Solution(self, state, parts, cost, series)
-
-    def strap_slips(self, series: Sequence[Mapping[str, Array]]) -> list[float]:
-        """Moments between windows at which the forearm's strap (or the hand's) may have turned about the arm: the
-        wrist's axial part, which a wrist has none of, stands otherwise ever after."""
-        seen = [(w, float(np.median(s["axial"]))) for w, s in enumerate(series) if len(s.get("axial", ())) > 20]
-        at = np.array([self.windows[w].start_s for w, _ in seen])
-        order = np.argsort(at)
-        level = np.array([m for _, m in seen])[order]
-        out: list[float] = []
-        begin = 0
-        for i in range(1, len(level)):
-            before, after = level[begin:i], level[i:]
-            step = abs(float(np.median(after) - np.median(before)))
-            about = np.concatenate([before - np.median(before), after - np.median(after)])
-            unrest = 1.4826 * float(np.median(np.abs(about)))
-            here = abs(float(level[i] - level[i - 1]))
-            if min(step, here) > max(4.0 * DEG, 2.5 * unrest):
-                out.append(float(at[order][i] - 1e-3))
-                begin = i
-        return out
 
     def _over_gaps(self, state: State) -> State:
         """Where a sensor's turn in a gap came out larger than believed, or anything is believed of it,
@@ -780,8 +801,9 @@ class Problem:
         a = np.diag(1.0 / sd**2)
         y = -r / sd**2
         cost = float(np.sum((r / sd) ** 2))
-        for role in self.roles[1:]:
-            res, jac = self._clock_prior(state, role)
+        believed = [self._clock_prior(state, role) for role in self.roles[1:]]
+        believed += [self._slip_prior(state, i) for i in range(len(self.slips))]
+        for res, jac in believed:
             a += jac.T @ jac
             y -= jac.T @ res
             cost += float(res @ res)
@@ -834,6 +856,8 @@ class Problem:
         mount = {s: exp(lasting[g[f"mount:{s}"]]) @ m for s, m in state.mount.items()}
         grip = exp(lasting[g["grip"]]) @ state.grip if "grip" in g else state.grip
         slip = float(np.clip(state.slip + lasting[g["slip"]][0], -0.2, 0.6)) if "slip" in g else state.slip
+        turns = np.array([lasting[g[f"slipped:{i}"]] for i in range(len(self.slips))]).reshape(-1, 3)
+        slipped = _composed(turns, state.slipped) if len(turns) else state.slipped
         first, change, regrip, jumps = [], [], [], []
         for w, p in enumerate(self.passing):
             own = steps.get(w)
@@ -858,7 +882,7 @@ class Problem:
             grip=grip,
             slip=slip,
             coupling=state.coupling + lasting[g["coupling"]] if "coupling" in g else state.coupling,
-            slipped=state.slipped + lasting[g["slipped"]] if "slipped" in g else state.slipped,
+            slipped=slipped,
             first=tuple(first),
             bias_change=tuple(change),
             regrip=tuple(regrip),

@@ -103,7 +103,7 @@ def angles_at(
         if shock_s is not None and np.any(t_s == shock_s):
             role: Role = p.hand_role if name == "hand" and p.hand_role else name  # type: ignore[assignment]
             at = t_s == shock_s
-            segments[name][at] = tracks[role].just_before(shock_s, shock_s) @ state.mount[name]
+            segments[name][at] = tracks[role].just_before(shock_s, shock_s) @ p.mounted(state, w, name)
     club0 = sens0 = None
     if "club" in segments and face_known:
         club0, sens0 = p.segment(state, w, "club", tracks, np.array([address_s]))
@@ -152,15 +152,13 @@ def angles_at(
             marks["face_to_forearm"] = ("zero_frame",)
         value["face_to_forearm"] = _continuous(value["face_to_forearm"])
     if "forearm" in segments:
-        roll, j = _turn_about(
-            solution, w, "forearm", tracks["forearm"], state.mount["forearm"][:, 1], 1, t_s, address_s
-        )
+        roll, j = _turn_about(solution, w, "forearm", tracks["forearm"], 1, t_s, address_s)
         if "axial" in value:  # what the skin lost, the hand shows
             a0 = angles_axial(solution, w, tracks, address_s)
             roll, j = roll + _wrap(value["axial"] - a0[0]), j + jacobian["axial"] - a0[1]
         value["forearm_roll"], jacobian["forearm_roll"] = side * roll, side * j
     if "club" in segments:
-        roll, j = _turn_about(solution, w, "club", tracks["club"], state.mount["club"][:, 0], 0, t_s, address_s)
+        roll, j = _turn_about(solution, w, "club", tracks["club"], 0, t_s, address_s)
         value["face_roll"], jacobian["face_roll"] = -side * roll, -side * j
     address = None if club0 is None or sens0 is None else (club0, sens0)
     return Angles(t_s, value, jacobian, segments, marks, sens, address)
@@ -222,10 +220,11 @@ def angles_axial(solution: Solution, w: int, tracks: Mapping[Role, Track], t_s: 
 
 
 def _turn_about(
-    solution: Solution, w: int, segment: str, track: Track, axis: Array, column: int, t_s: Array, from_s: float
+    solution: Solution, w: int, segment: Role, track: Track, column: int, t_s: Array, from_s: float
 ) -> tuple[Array, Array]:
-    """Integral (n,) of the rate about an axis fixed in the sensor, from `from_s`, and its Jacobian."""
+    """Integral (n,) of the rate about an axis of a segment, from `from_s`, and its Jacobian."""
     p = solution.problem
+    axis = p.mounted(solution.state, w, segment)[:, column]
     n_own, g = p.passing[w].size, p.lasting
     borders = track.start_s + track.period_s * np.arange(len(track.gyro) + 1)
 
@@ -243,8 +242,7 @@ def _turn_about(
     j[:, n_own + b.start : n_own + b.stop] = by_bias
     j[:, n_own + m.start : n_own + m.stop] = (axis[None, :, None] * raw[:, None, :]).reshape(len(t_s), 9)
     # axis -> axis + alpha x axis
-    a = g[f"mount:{segment}"]
-    j[:, n_own + a.start : n_own + a.stop] = -turned @ cross_matrix(axis)
+    p.by_mounting(j, w, segment, role, -turned @ cross_matrix(axis), p.turn(solution.state, w, role))
     roll = turned @ axis
     # what a gap hid counts as far as the fit found it
     for i, jump in enumerate(p.windows[w].jumps):

@@ -17,10 +17,10 @@ from scipy.spatial.transform import Rotation
 from threadpoolctl import threadpool_limits
 
 from imu import calibration as cal
-from imu import filtering, headings, kinematics, self_calibration, swing
+from imu import filtering, headings, kinematics, self_calibration, straps, swing
 from imu.bands import judged
 from imu.errors import CupbowError, RecordingError
-from imu.fit import DEG, Axis, Beliefs, Hold, Problem, Solution, State, Window, log
+from imu.fit import DEG, Axis, Beliefs, Hold, Problem, Slip, Solution, State, Window, exp, log
 from imu.measured import Event, Measurement, SensorReport, Stance, Swing, SwingTrace, Value
 from imu.orientation import Track
 from imu.posture import wrist_angles
@@ -380,6 +380,13 @@ def _measured(
     prepared = prepare(recording, calibration)
     progress(0.3, "fitting")
     fitted = fit_recording(prepared, method=method)
+    slipped = _slips_of_one_body(fitted)
+    if slipped:
+        prepared = prepare(_turned_back(recording, fitted, slipped), calibration)
+        again = [replace(fitted.slips[i], turn=np.zeros(3)) for i in slipped]
+        found = [_slip_said(fitted.solution, i) for i in slipped if fitted.solution]
+        fitted = fit_recording(prepared, method=method, known_slips=again)
+        fitted = replace(fitted, doubts=[*fitted.doubts, *found])
     progress(0.8, "angles")
     warnings = [
         *recording.warnings,
@@ -412,6 +419,32 @@ def _measured(
         warnings=tuple(warnings),
         swings=tuple(swings),
     )
+
+
+def _slips_of_one_body(fitted: Fitted) -> list[int]:
+    """Slips of hand or club where both are worn: what one of the two lost was filled by the other as if neither had."""
+    if fitted.prepared.repaired.rigid is None:
+        return []
+    return [i for i, s in enumerate(fitted.slips) if s.role != "forearm"]
+
+
+def _turned_back(recording: Recording, fitted: Fitted, which: Sequence[int]) -> Recording:
+    """The recording as if the sensors that slipped had not: what they felt since is turned into their old axes."""
+    assert fitted.solution is not None
+    streams = dict(recording.streams)
+    for i in which:
+        slip, s = fitted.slips[i], streams[fitted.slips[i].role]
+        own = [k for k in which if fitted.slips[k].role == slip.role]
+        until = next((fitted.slips[k].t_s for k in own if k > i), np.inf)
+        t = s.t_s - s.t_s[0] + fitted.prepared.sensors[slip.role].start_s
+        since = (t >= slip.t_s) & (t < until)
+        back = exp(fitted.solution.state.slipped[i])  # x @ R is R^T x
+        streams[slip.role] = replace(
+            s,
+            gyro=np.where(since[:, None], s.gyro @ back, s.gyro),
+            accel=np.where(since[:, None], s.accel @ back, s.accel),
+        )
+    return replace(recording, streams=streams)
 
 
 def _turn_the_other_way(fitted: Fitted) -> bool:
@@ -523,10 +556,17 @@ class Fitted:
     missing: Mapping[str, str]
     doubts: list[str]
     shocks: list[tuple[float, float] | None]
-    slips: Sequence[tuple[float, float]] = ()  # when a strap turned about the forearm, and by how much in rad
+
+    @property
+    def slips(self) -> Sequence[Slip]:
+        return self.solution.problem.slips if self.solution is not None else ()
 
 
-def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None, method: str = "fit") -> Fitted:
+def fit_recording(
+    prepared: Prepared, beliefs: Beliefs | None = None, method: str = "fit", known_slips: Sequence[Slip] = ()
+) -> Fitted:
+    """The fit of a prepared recording. `known_slips`: slips of straps that another fit found, and how surely; what
+    more there is is looked for."""
     sensors, calm, side = prepared.sensors, prepared.calm, prepared.side
     holds, doubts = prepared.holds, list(prepared.doubts)
     stretches = [list(s) for s in cal.stretches(holds)]
@@ -618,39 +658,41 @@ def fit_recording(prepared: Prepared, beliefs: Beliefs | None = None, method: st
         values = prepared.calibration.values
         state = state.with_lasting({n: v for n, v in values.items() if not n.startswith("bias:")})
 
-    def problem_of(state: State, slipped_s: Sequence[float] = ()) -> Problem:
+    def problem_of(state: State, slips: Sequence[Slip] = ()) -> Problem:
         return Problem(
             sensors,
             windows,
-            replace(state, slipped=np.zeros(len(slipped_s))),
+            replace(state, slipped=np.array([state.mount[s.role] @ s.turn for s in slips]).reshape(-1, 3)),
             side=side,
             beliefs=beliefs or Beliefs(),
             clocks=prepared.clocks,
             knowledge=prepared.calibration.knowledge() if prepared.calibration is not None else None,
-            slipped_s=slipped_s,
+            slips=slips,
         )
 
-    slips: list[tuple[float, float]] = []
+    of_swings = [n_cal + k for k in range(len(prepared.rough))]
     if method == "fit":
-        solution = problem_of(state).solve()
-        slipped_s = solution.problem.strap_slips(solution.series)
-        again = problem_of(state, slipped_s).solve() if slipped_s else solution
-        if again.problem.axial_sd < 0.6 * solution.problem.axial_sd:  # the slip explains what disagreed
-            solution = again
-            slips = list(zip(slipped_s, np.diff(solution.state.slipped, prepend=0.0), strict=True))
-            doubts += [_slip_said(prepared, t, turn) for t, turn in slips]
+        solution = problem_of(state, known_slips).solve()
+        slips = straps.suspected(solution, prepared.rough, of_swings)
+        while slips:
+            tried = problem_of(state, sorted((*known_slips, *slips), key=lambda slip: slip.t_s)).solve()
+            sure = [s for i, s in enumerate(tried.problem.slips) if s in slips and straps.borne_out(tried, i)]
+            if len(sure) == len(slips):
+                solution = tried
+                break
+            slips = sure
+        doubts += [_slip_said(solution, i) for i, s in enumerate(solution.problem.slips) if s not in known_slips]
     else:
         solution = filtering.solve(problem_of(state), method, rigid=prepared.repaired.rigid)
     return Fitted(
         prepared,
         solution,
-        [n_cal + k for k in range(len(prepared.rough))],
+        of_swings,
         face_known,
         own_flat,
         missing,
         doubts,
         [_shock(prepared, solution.state, rough) for rough in prepared.rough],
-        slips,
     )
 
 
@@ -670,12 +712,12 @@ def _up_the_arm(prepared: Prepared, rolls: Sequence[Axis]) -> list[Axis]:
     return [replace(a, direction=a.direction * np.sign(a.direction @ up)) for a in rolls if abs(a.direction @ up) > 0.6]
 
 
-def _slip_said(prepared: Prepared, t_s: float, turn: float) -> str:
-    later = [k for k, r in enumerate(prepared.rough, start=1) if r.takeaway_s > t_s]
-    where = f"before swing {later[0]}" if later else f"at {t_s:.0f} s"
+def _slip_said(solution: Solution, i: int) -> str:
+    slip = solution.problem.slips[i]
     return (
-        f"a strap turned about the forearm by {abs(np.degrees(turn)):.0f}° {where}; the turn is taken out, but fasten "
-        "the straps and hold the poses again"
+        f"the strap of the {slip.role} sensor slipped by "
+        f"{np.degrees(np.linalg.norm(solution.problem.slid(solution.state, i))):.0f}° before {slip.t_s:.0f} s; that is "
+        "taken out, but fasten the straps and hold the poses again"
     )
 
 
@@ -736,7 +778,7 @@ def _first_guess(
         grip=grip,
         slip=0.1,
         coupling=np.zeros(5),
-        slipped=np.zeros(0),
+        slipped=np.zeros((0, 3)),
         first=tuple(firsts),
         bias_change=tuple(changes),
         regrip=tuple(np.zeros(3) for _ in windows),
@@ -1100,9 +1142,11 @@ def _events(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> dict[str,
     address = swing.last_still(t, smooth, address, takeaway)
     top_guess = rough
     club = "club" in solution.state.mount and "club" in tracks
-    shaft = tracks["club"].at(t) @ solution.state.mount["club"][:, 0] if club else None
+    shaft = tracks["club"].at(t) @ solution.problem.mounted(solution.state, w, "club")[:, 0] if club else None
     forearm = (
-        tracks["forearm"].at(t) @ solution.state.mount["forearm"][:, 1] if "forearm" in solution.state.mount else None
+        tracks["forearm"].at(t) @ solution.problem.mounted(solution.state, w, "forearm")[:, 1]
+        if "forearm" in solution.state.mount
+        else None
     )
 
     if shock is not None:
@@ -1183,7 +1227,6 @@ def _value(
     s = float(np.sqrt(s**2 + _extra(dense, source, moment, rough) ** 2 + (0.1 * DEG) ** 2))
     s = float(np.hypot(s, _wobble(moment.t_s, moments)))
     s = float(np.hypot(s, _bone_or_skin(fitted, name, event)))
-    s = float(np.hypot(s, _strap_tilt(fitted, name, moment.t_s)))
     lost = _guessed_there(fitted, name, moment.t_s)
     if lost:
         return Value(None, None, lost)
@@ -1208,14 +1251,6 @@ def _bone_or_skin(fitted: Fitted, name: str, event: str) -> float:
     assert fitted.solution is not None
     problem = fitted.solution.problem
     return problem.axial_sd if problem.wrist else 0.0
-
-
-def _strap_tilt(fitted: Fitted, name: str, t_s: float) -> float:
-    """Standard deviation in rad of what a strap that slipped before may have tilted besides: its turn about the forearm
-    is seen, a tilt is not."""
-    if name not in ("wrist_flexion", "wrist_deviation", "face_to_forearm", "forearm_roll"):
-        return 0.0
-    return float(0.3 * np.sqrt(sum(turn**2 for t, turn in fitted.slips if t < t_s)))
 
 
 _NOTHING_KNOWN = 90 * DEG
@@ -1310,8 +1345,7 @@ def _grade(
     elif problem.trust[w] < 0.7:
         reasons.append("the sensors disagree in this swing more than in the others")
         worst = max(worst, 1)
-    address = moments["address"].t_s
-    if address is not None and any(t < address for t, _ in fitted.slips):
+    if problem.strapping[w]:
         reasons.append("a strap had slipped since the poses")
         worst = max(worst, 1)
     return ("good", "fair", "poor")[worst], reasons

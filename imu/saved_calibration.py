@@ -76,21 +76,26 @@ class Calibration:
             raise CupbowError("this recording has no poses to calibrate by; record them (hang, handshake …) first")
         problem = solution.problem
         names = tuple(
-            (n, s.stop - s.start)
-            for n, s in problem.lasting.place.items()
-            if not n.startswith("clock:") and n != "slipped"
+            (n, s.stop - s.start) for n, s in problem.lasting.place.items() if not n.startswith(("clock:", "slipped:"))
         )
         values = solution.state.lasting()
-        if len(solution.state.slipped):  # the strap sits where its last slip left it
-            turn = Rotation.from_rotvec([0.0, solution.state.slipped[-1], 0.0]).as_matrix()
-            values["mount:forearm"] = values["mount:forearm"] @ turn
         where = np.concatenate([np.arange(problem.lasting.size)[problem.lasting[n]] for n, _ in names])
+        rows = np.eye(problem.lasting.size)
+        last = int(np.argmax([w.start_s for w in problem.windows]))
+        for segment in solution.state.mount:  # a strap sits where its last slip left it
+            values[f"mount:{segment}"] = problem.mounted(solution.state, last, segment)
+            role = problem.worn_by(segment)
+            slip = problem.strapping[last].get(role)
+            if slip is not None:
+                at = problem.lasting[f"mount:{segment}"]
+                rows[at, at] = problem.turn(solution.state, last, role)
+                rows[at, problem.lasting[f"slipped:{slip}"]] = np.eye(3)
         return cls(
             handedness=handedness,
             roles=problem.roles,
             names=names,
             values=values,
-            covariance=solution.parts.covariance[np.ix_(where, where)],
+            covariance=rows[where] @ solution.parts.covariance @ rows[where].T,
             face_known=fitted.face_known,
             own_flat=fitted.own_flat,
             via_grip=problem.hand_role == "club",

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
 import imu.readers
 from imu.measuring import measure_recording
@@ -20,6 +21,12 @@ SESSION = Session(n_swings=2, poses=Poses.named("zero"), handedness="left", club
 def made(tmp_path_factory):
     one = make_recording(seed=41, session=SESSION)
     return one, imu.readers.read(one.write(tmp_path_factory.mktemp("checks")))
+
+
+@pytest.fixture(scope="module")
+def made_long(tmp_path_factory):
+    one = make_recording(seed=43, session=replace(SESSION, n_swings=4))
+    return one, imu.readers.read(one.write(tmp_path_factory.mktemp("long")))
 
 
 def exchanged(recording: Recording, a: str, b: str) -> Recording:
@@ -63,7 +70,7 @@ def test_a_strap_that_turned_is_found_and_taken_out(tmp_path):
     session = replace(SESSION, n_swings=3, beliefs=replace(Beliefs(), strap_slips_deg=12.0))
     made = make_recording(seed=2, session=session)
     measured = measure_recording(imu.readers.read(made.write(tmp_path)))
-    said = [w for w in measured.warnings if "a strap turned about the forearm by 1" in w]
+    said = [w for w in measured.warnings if "the strap of the forearm sensor slipped by 1" in w]
     assert len(said) == 1
     for swing, truth in zip(measured.swings, made.truth.data["swings"], strict=True):
         got = swing.angles["wrist_flexion"]["top"].value_deg
@@ -101,3 +108,28 @@ def test_the_first_sensor_may_be_the_one_that_died(made):
     assert [bool(x.angles["wrist_flexion"]["top"].value_deg is not None) for x in measured.swings] == [True, False]
     for swing, truth in zip(measured.swings, made[0].truth.data["swings"], strict=True):
         assert swing.events["top"].t_s == pytest.approx(truth["events"]["top"], abs=0.015)
+
+
+@pytest.mark.parametrize("role", ["forearm", "hand", "club"])
+def test_a_strap_that_slips_anyhow_is_found_taken_out_and_said(made_long, role):
+    """Turned and tilted at once, on any of the three: degrees of it may stay, and the ± knows."""
+    made, recording = made_long
+    swings = made.truth.data["swings"]
+    between = 0.5 * (swings[1]["events"]["finish"] + swings[2]["events"]["takeaway"])
+    stream = recording.streams[role]
+    since = (stream.t_s - stream.t_s[0] > between)[:, None]
+    turn = Rotation.from_rotvec(np.radians([6.0, -5.0, 6.0])).as_matrix()
+    slipped = replace(
+        stream,
+        accel=np.where(since, stream.accel @ turn, stream.accel),
+        gyro=np.where(since, stream.gyro @ turn, stream.gyro),
+    )
+    measured = measure_recording(replace(recording, streams={**recording.streams, role: slipped}))
+    assert [w for w in measured.warnings if f"the strap of the {role} sensor slipped by" in w]
+    assert [s.grade for s in measured.swings] == ["good", "good", "fair", "fair"]
+    for swing, truth in zip(measured.swings, swings, strict=True):
+        for angle in ("wrist_flexion", "wrist_deviation", "shaft_elevation"):
+            for event in ("address", "top"):
+                got = swing.angles[angle][event]
+                error = abs(got.value_deg - truth["angles_deg"][angle][event])
+                assert error < min(got.u95_deg, 6.0), (swing.index, angle, event)
