@@ -69,6 +69,7 @@ class Player:
     tempo: float  # factor on the times of the backswing
     flexion_tilt: float = 0.0  # of the flexion axis, in the coronal and transverse planes
     deviation_tilt: float = 0.0
+    roll_tilt: tuple[float, float] = (0.0, 0.0)  # of the pronation axis off the forearm's long axis, about x and z
 
     @property
     def mirror(self) -> float:
@@ -152,6 +153,7 @@ def _xml(p: Player) -> str:
           <joint name="strap_{name}_z" axis="{axis(0, 0, 1)}"/><site name="{name}" pos="{place(*o)}"/></body>"""
 
     ft, dt = p.flexion_tilt, p.deviation_tilt
+    rx, rz = np.tan(p.roll_tilt)
     base = Rotation.from_matrix(_BASE).as_quat(scalar_first=True)  # its own mirror image
     readings = "".join(f'<gyro site="{s}"/><accelerometer site="{s}"/>' for s in SENSORS)
     return f"""<mujoco>
@@ -169,7 +171,7 @@ def _xml(p: Player) -> str:
     <body name="upper_arm" quat="{vec(base)}">{inertial}
      <joint name="humerus" axis="{axis(0, -1, 0)}"/>
      <body name="forearm" pos="0 {-p.upper_arm:.6f} 0">{inertial}
-      <joint name="elbow" axis="{axis(1, 0, 0)}"/><joint name="pronation" axis="{axis(0, -1, 0)}"/>
+      <joint name="elbow" axis="{axis(1, 0, 0)}"/><joint name="pronation" axis="{axis(rz, -1, -rx)}"/>
       <body name="skin" pos="0 {-p.forearm:.6f} 0">{inertial}
        <joint name="skin" axis="{axis(0, -1, 0)}"/>{sensor("forearm", -0.025, 0.05, 0, (-1, 0, 0))}
       </body>

@@ -64,6 +64,7 @@ PRIOR_DEG = {
     "club_square": (0.0, 0.0, 0.0, 0.0, 1.5),
     "club_hang": (0.0, 0.0, 0.0, 0.0, 1.0),
 }
+PRONATION_TILT_DEG = 2.0  # the same, of the axis about which the forearm rolls, off its long axis
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -280,6 +281,8 @@ def _motion(seed: int, session: Session) -> Motion:
     club = session.club or club
     beliefs = session.beliefs
     player = draw_player(rng, handedness=handedness, club=club, tilted_axes=beliefs.tilted_axes)
+    off = session.poses.error * PRONATION_TILT_DEG * np.random.default_rng([seed, 5]).standard_normal(2)
+    player = replace(player, roll_tilt=tuple(np.radians(off)))
     chain = Chain(player)
     script = Script(np.random.default_rng([seed, 2]))
     script.start(REST)
