@@ -7,8 +7,8 @@ Y proximal, Z = X x Y; club x = s (grip to head), y = n (face, loft taken out).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -162,6 +162,37 @@ def angles_at(
         value["face_roll"], jacobian["face_roll"] = -side * roll, -side * j
     address = None if club0 is None or sens0 is None else (club0, sens0)
     return Angles(t_s, value, jacobian, segments, marks, sens, address)
+
+
+_LEVEL = {
+    **dict.fromkeys(("shaft_level_back", "shaft_level_down", "shaft_level_through"), ("club", 0)),
+    **dict.fromkeys(("arm_level_back", "arm_level_down"), ("forearm", 1)),
+}
+"""Events at which a segment's axis is level."""
+
+
+def when_level(at: Angles, dense: Angles, events: Sequence[str]) -> Angles:
+    """The same angles, with Jacobians of what is read when a segment is level: such an event comes later where the
+    segment is in truth lower, so an error of its elevation moves all angles by their rates, and its own not at all.
+
+    `events`: the name of the event at each time of `at`; `dense`: the swing around them.
+    """
+    jacobian = {name: j.copy() for name, j in at.jacobian.items()}
+    for i, event in enumerate(events):
+        segment, axis = _LEVEL.get(event, ("", 0))
+        k = int(np.searchsorted(dense.t_s, at.t_s[i]))
+        near = slice(max(k - 3, 0), k + 3)
+        t = dense.t_s[near] - at.t_s[i]
+        if segment not in at.segments or len(t) < 3:
+            continue
+        height = np.cross(at.segments[segment][i, :, axis], UP) @ at.turns[segment][i]
+        rising = float(np.polyfit(t, dense.segments[segment][near, 2, axis], 1)[0])
+        if abs(rising) < 0.3:  # it only just became level: the moment hardly means anything
+            continue
+        for name, j in jacobian.items():
+            rate = float(np.polyfit(t, np.unwrap(dense.value[name][near]), 1)[0])
+            j[i] -= np.nan_to_num(rate) / rising * height
+    return replace(at, jacobian=jacobian)
 
 
 def stances(

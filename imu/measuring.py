@@ -778,6 +778,7 @@ def _first_guess(
         grip=grip,
         slip=0.1,
         coupling=np.zeros(5),
+        lag=0.0,
         slipped=np.zeros((0, 3)),
         first=tuple(firsts),
         bias_change=tuple(changes),
@@ -954,6 +955,7 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
         own_flat=fitted.own_flat,
         shock_s=shock_s,
     )
+    at = kinematics.when_level(at, dense, [e for e, _ in known])
     place = {e: i for i, (e, _) in enumerate(known)}
     values: dict[str, dict[str, Value]] = {}
     sigmas = _deviations(solution, w, at)
@@ -1227,6 +1229,8 @@ def _value(
     s = float(np.sqrt(s**2 + _extra(dense, source, moment, rough) ** 2 + (0.1 * DEG) ** 2))
     s = float(np.hypot(s, _wobble(moment.t_s, moments)))
     s = float(np.hypot(s, _bone_or_skin(fitted, name, event)))
+    if source == "shaft_elevation" and event.startswith("shaft_level"):  # which is when it is none
+        s = 0.1 * DEG
     lost = _guessed_there(fitted, name, moment.t_s)
     if lost:
         return Value(None, None, lost)
