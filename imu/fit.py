@@ -59,8 +59,8 @@ class Beliefs:
     at_address: float = 20.0 * DEG  # where the wrist is at address, when no pose says it
     address_deviation: float = 15.0 * DEG
     hang: float = 5.0 * DEG
-    level_forearm: float = 4.0 * DEG
-    thumb_up: float = 4.0 * DEG
+    level_forearm: float = 3.0 * DEG
+    thumb_up: float = 3.0 * DEG
     club_square: float = 1.5 * DEG
     club_hang: float = 1.0 * DEG
     roll_axis: float = 2.0 * DEG
@@ -157,6 +157,7 @@ class State:
     grip: Array  # (3, 3) hand to club coordinates
     slip: float
     coupling: Array  # (5,) axial turn of the hand per flexion, deviation, flexion^2, flexion * deviation, deviation^2
+    lag: float  # s by which what the axial part shows of the clocks is late
     slipped: Array  # (n, 3): rotation vector, sensor coordinates, of each slip since the poses
     first: tuple[Mapping[Role, Array], ...]  # per window, role -> (3, 3)
     bias_change: tuple[Mapping[Role, Array], ...]
@@ -224,6 +225,9 @@ _UNLIKE = 3.0
 _BROKEN = 0.2
 """By how much a window counts less in which a sensor lost a turn wholly."""
 
+
+_ROLLING = 10.0
+"""rad/s at which a forearm rolls in a swing, until it is seen."""
 
 _ALIKE = 10
 """From this many swings on, more of them teach the lasting unknowns nothing more. A player repeats the motion, and
@@ -322,6 +326,7 @@ class Problem:
         if self.wrist:
             g.add("slip", 1)
             g.add("coupling", 5)
+            g.add("lag", 1)
         self.slips = tuple(slips)
         for i in range(len(self.slips)):
             g.add(f"slipped:{i}", 3)
@@ -344,7 +349,9 @@ class Problem:
         swings = np.array([_is_swing(w) for w in windows])
         self.share = np.where(swings, min(1.0, _ALIKE / max(1, int(swings.sum()))), 1.0)
         self.axial_sd = beliefs.axial
+        self.lag_sd = beliefs.axial / _ROLLING
         self.grip_sd = beliefs.grip
+        self.regrip_sd = beliefs.regrip
 
     # ------------------------------------------------------------------ tracks and their Jacobians
     def track(self, state: State, w: int, role: Role) -> Track:
@@ -516,7 +523,13 @@ class Problem:
             r0 = angles[:, 0] - bends @ by - state.slip * roll
             j0[:, at(g["slip"]).start] -= roll
             j0[:, at(g["coupling"])] -= bends
+            # play that goes with the rate of the roll looks like a clock that is off: it must not teach the clocks
+            moves = self.hand_role if self.hand_role != self.roles[0] else "forearm"
+            ahead = (1 if moves == self.hand_role else -1) * j0[:, at(g[f"clock:{moves}"]).start]
+            r0 = r0 - state.lag * ahead
+            j0[:, at(g["lag"]).start] -= ahead
             series["axial"] = r0
+            series["rolling"] = ahead
             put(*_whitened(r0, j0, t, self.axial_sd, b.axial_time, b.white))
 
         # hand and club are one body while gripped
@@ -554,7 +567,7 @@ class Problem:
         for role in self.roles:
             believe(state.bias_change[w][role], p[f"bias:{role}"], b.bias_change)
         if self.rigid:
-            believe(state.regrip[w], p["regrip"], b.regrip)
+            believe(state.regrip[w], p["regrip"], self.regrip_sd)
         if "jumps" in p:
             believe(state.jumps[w].ravel(), p["jumps"], np.repeat([max(j.sd, 1e-4) for j in window.jumps], 3))
         put(np.concatenate(prior_r), np.concatenate(prior_j), None)
@@ -668,6 +681,7 @@ class Problem:
             r[g["slip"]] = state.slip - 0.1
             sd[g["coupling"]] = [b.coupling] * 2 + [b.bent_coupling] * 3
             r[g["coupling"]] = state.coupling
+            sd[g["lag"]], r[g["lag"]] = self.lag_sd, state.lag
         for i in range(len(self.slips)):  # see `_slip_prior`
             sd[g[f"slipped:{i}"]] = np.inf
         if self.knowledge is not None:  # it holds these beliefs already
@@ -722,7 +736,7 @@ class Problem:
             step, parts, cost, series = self._normal(state)
             state = self._step(state, step, parts)
             if i in (1, 3):  # how large the play and the grip's give are, the data say themselves
-                self._rescale(series)
+                self._rescale(state, series)
                 state = self._over_gaps(state)
                 if i == 3:
                     self._judge(state)
@@ -769,7 +783,7 @@ class Problem:
         res, _, _ = self.rows(state, w)
         return state, float(res @ res)
 
-    def _rescale(self, series: Sequence[dict[str, Array]]) -> None:
+    def _rescale(self, state: State, series: Sequence[dict[str, Array]]) -> None:
         """Play and the grip's give as the middle window shows them, so that one of another kind (a club
         twirled, a sensor hit) does not speak for all."""
 
@@ -782,8 +796,16 @@ class Problem:
         axial, grip = typical("axial"), typical("grip")
         if axial is not None:
             self.axial_sd = float(np.clip(1.3 * axial, 0.2 * DEG, 6 * DEG))
+            rates = [float(np.quantile(np.abs(s["rolling"]), 0.95)) for s in series if len(s.get("rolling", ())) > 20]
+            self.lag_sd = self.axial_sd / max(rates, default=_ROLLING)
         if grip is not None:
             self.grip_sd = float(np.clip(1.3 * grip, 0.15 * DEG, 3 * DEG))
+        gripped = [w for w, window in enumerate(self.windows) if len(window.grip_s)]
+        if self.rigid and gripped:
+            # gravity shows two of its three parts; the belief counts as two swings, the median keeps out a new grip
+            seen = float(np.median([np.sum(state.regrip[w] ** 2) for w in gripped])) / (2 * np.log(2))
+            mixed = (2 * self.beliefs.regrip**2 + len(gripped) * seen) / (2 + len(gripped))
+            self.regrip_sd = float(np.clip(np.sqrt(mixed), 0.4 * DEG, 4 * DEG))
 
     def _judge(self, state: State) -> None:
         """Windows that disagree with themselves far more than the others do are believed less, in what
@@ -882,6 +904,7 @@ class Problem:
             grip=grip,
             slip=slip,
             coupling=state.coupling + lasting[g["coupling"]] if "coupling" in g else state.coupling,
+            lag=state.lag + float(lasting[g["lag"]][0]) if "lag" in g else state.lag,
             slipped=slipped,
             first=tuple(first),
             bias_change=tuple(change),

@@ -76,7 +76,9 @@ class Calibration:
             raise CupbowError("this recording has no poses to calibrate by; record them (hang, handshake …) first")
         problem = solution.problem
         names = tuple(
-            (n, s.stop - s.start) for n, s in problem.lasting.place.items() if not n.startswith(("clock:", "slipped:"))
+            (n, s.stop - s.start)
+            for n, s in problem.lasting.place.items()
+            if n != "lag" and not n.startswith(("clock:", "slipped:"))
         )
         values = solution.state.lasting()
         where = np.concatenate([np.arange(problem.lasting.size)[problem.lasting[n]] for n, _ in names])

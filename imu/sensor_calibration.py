@@ -435,6 +435,7 @@ def calibrate_sensor(
         grip=np.eye(3),
         slip=0.0,
         coupling=np.zeros(5),
+        lag=0.0,
         slipped=np.zeros((0, 3)),
         first=tuple(firsts),
         bias_change=tuple({role: nothing} for _ in windows),

@@ -489,7 +489,7 @@ def _clock_against(anchor: Samples, other: Samples, *, rigid: bool) -> ClockFit:
     offset += extra + drift * offset
     middle = float(np.mean(times))
     if not rigid:  # a joint between them pulls the lag one way: scatter does not show it
-        return ClockFit(offset, drift, anchor.role, 0.002 + scatter / 2, 3e-5, middle)
+        return ClockFit(offset, drift, anchor.role, 0.0004 + scatter / 5, 3e-5, middle)
     sd = 5e-5 + 2 * scatter / np.sqrt(len(times))
     sd_drift = 1e-6 + sd / max(float(np.std(times)), 1.0)
     return ClockFit(offset, drift, anchor.role, sd, min(sd_drift, 5e-5), middle)
