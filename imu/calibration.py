@@ -19,12 +19,14 @@ from imu.timebase import Samples
 
 STILL_RATE = 4.0 * DEG
 STILL_ACCEL = 0.35  # m/s^2
+MOST_SHAKE = 1.6  # m/s^2 that a sensor may always shake by, a tremor of half a millimetre, and yet rest
 SLOW_RATE = 40.0 * DEG
 SLOW_ACCEL = 0.8
 REST_ACCEL_SD = 0.05  # m/s^2: sway that passes for still
 REST_TURN = 0.5 * DEG  # turn that a still body may make within a rest
 SLOW_ACCEL_SD = 0.4
 _SPAN = 0.24  # s over which stillness is judged
+_LEAST_STILL_S = 2.0  # of a recording, before more shaking is let pass
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,6 +38,7 @@ class Quiet:
     accel_sd: Array  # (n,) scatter of the specific force about the sample
     still: np.ndarray  # (n,) bool
     slow: np.ndarray  # (n,) bool
+    shake: float = STILL_ACCEL  # m/s^2: scatter of the specific force up to which it passes for still
 
 
 def quiet(samples: Samples) -> Quiet:
@@ -50,18 +53,25 @@ def quiet(samples: Samples) -> Quiet:
     level = ndimage.uniform_filter1d(accel, size, axis=0, mode="nearest")
     accel_var = np.maximum(ndimage.uniform_filter1d(accel**2, size, axis=0, mode="nearest") - level**2, 0).sum(axis=1)
     accel_sd = np.sqrt(accel_var)
-    plausible = (np.linalg.norm(mean, axis=1) < 12 * DEG) & (accel_sd < STILL_ACCEL)
+    calm = np.linalg.norm(mean, axis=1) < 12 * DEG
+    shake = STILL_ACCEL
+    if np.count_nonzero(calm & (accel_sd < shake)) * samples.period_s < _LEAST_STILL_S and calm.any():
+        # who always trembles by half a millimetre is still in between, only its accelerometer is not
+        gentle = calm & (gyro_var < STILL_RATE**2)
+        if gentle.any():
+            shake = float(np.clip(1.3 * np.percentile(accel_sd[gentle], 50), STILL_ACCEL, MOST_SHAKE))
+    plausible = calm & (accel_sd < shake)
     bias = np.zeros(3)
     if np.count_nonzero(plausible) > size:
         quietest = plausible & (gyro_var <= np.percentile(gyro_var[plausible], 30))
         bias = np.median(mean[quietest], axis=0)
     for _ in range(2):
         rate = np.sqrt(gyro_var + np.sum((mean - bias) ** 2, axis=1))
-        still = (rate < STILL_RATE) & (accel_sd < STILL_ACCEL)
+        still = (rate < STILL_RATE) & (accel_sd < shake)
         if np.count_nonzero(still) > 2 * size:
             bias = np.median(mean[still], axis=0)
-    slow = (rate < SLOW_RATE) & (accel_sd < SLOW_ACCEL)
-    return Quiet(bias, rate, accel_sd, still, slow)
+    slow = (rate < SLOW_RATE) & (accel_sd < max(SLOW_ACCEL, 1.2 * shake))
+    return Quiet(bias, rate, accel_sd, still, slow, shake)
 
 
 def runs(mask: np.ndarray, shortest: int) -> list[tuple[int, int]]:
@@ -77,6 +87,8 @@ def rests(samples: Samples, state: Quiet, start_s: float, end_s: float) -> list[
     out = []
     trim = round(0.5 * _SPAN / samples.period_s)
     noise = 0.02
+    # of what is more than sway, the mean over a rest keeps a tenth
+    still_sd = REST_ACCEL_SD if state.shake <= STILL_ACCEL else float(np.hypot(REST_ACCEL_SD, 0.1 * state.shake))
 
     def piece(a: int, b: int, accel_sd: float, turn: float | None) -> None:
         part = samples.present[a:b] & ~samples.clipped_accel[a:b].any(axis=1)
@@ -101,7 +113,7 @@ def rests(samples: Samples, state: Quiet, start_s: float, end_s: float) -> list[
         count = max(1, round((b - a) * samples.period_s / 1.0))
         for c in range(count):
             i, j = a + (b - a) * c // count, a + (b - a) * (c + 1) // count
-            piece(lo + i, lo + j, REST_ACCEL_SD, REST_TURN)
+            piece(lo + i, lo + j, still_sd, REST_TURN)
     width = max(4, round(0.2 / samples.period_s))
     for a, b in runs(state.slow[lo:hi] & ~used, width):
         for i in range(a, b - width + 1, width):
@@ -142,7 +154,7 @@ def held(
             i = np.clip(np.rint((grid - sensors[r].start_s) / sensors[r].period_s).astype(int), 0, len(sensors[r]) - 1)
             unrest = np.maximum(
                 unrest,
-                np.maximum(np.nan_to_num(calm[r].rate[i], nan=9.9) / STILL_RATE, calm[r].accel_sd[i] / STILL_ACCEL),
+                np.maximum(np.nan_to_num(calm[r].rate[i], nan=9.9) / STILL_RATE, calm[r].accel_sd[i] / calm[r].shake),
             )
         still = runs(unrest < 1.0, 15)
         sd = 1.0
@@ -324,7 +336,7 @@ def rolls(forearm: Samples, calm: Quiet, start_s: float, end_s: float, long_axis
 def level(samples: Samples, calm: Quiet, start_s: float, end_s: float) -> tuple[Array, float]:
     """Attitude (3, 3), heading free, at the stillest moment of a stretch, and that moment."""
     lo, hi = samples.index(start_s), max(samples.index(end_s), samples.index(start_s) + 2)
-    score = calm.rate[lo:hi] / STILL_RATE + calm.accel_sd[lo:hi] / STILL_ACCEL
+    score = calm.rate[lo:hi] / STILL_RATE + calm.accel_sd[lo:hi] / calm.shake
     score = np.where(samples.present[lo:hi] & np.isfinite(score), score, np.inf)
     k = lo + int(np.argmin(score))
     half = round(0.5 * _SPAN / samples.period_s)

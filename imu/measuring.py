@@ -1349,6 +1349,13 @@ def _grade(
     elif problem.trust[w] < 0.7:
         reasons.append("the sensors disagree in this swing more than in the others")
         worst = max(worst, 1)
+    posed = [h for window in problem.windows for h in window.holds if h.name in ("handshake", "grip_flat")]
+    if posed and all(h.sd > 1.0 for h in posed):
+        reasons.append("no pose of the wrist was held still")
+        worst = max(worst, 1)
+    if {r.role for r in problem.windows[w].rests} != set(problem.roles):
+        reasons.append("a sensor never came to rest around this swing")
+        worst = 2
     if problem.strapping[w]:
         reasons.append("a strap had slipped since the poses")
         worst = max(worst, 1)

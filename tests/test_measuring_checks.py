@@ -133,3 +133,32 @@ def test_a_strap_that_slips_anyhow_is_found_taken_out_and_said(made_long, role):
                 got = swing.angles[angle][event]
                 error = abs(got.value_deg - truth["angles_deg"][angle][event])
                 assert error < min(got.u95_deg, 6.0), (swing.index, angle, event)
+
+
+def trembling(recording: Recording, shake: float) -> Recording:
+    """As if nobody ever held anything quite still: every sensor shaken at 8.5 Hz, the rate of a physiological tremor
+    (8 to 12 Hz: Elble & Koller 1990, from memory), by `shake` m/s^2."""
+    out = {}
+    for k, (role, s) in enumerate(recording.streams.items()):
+        wave = shake * np.sin(2 * np.pi * 8.5 * s.t_s[:, None] + np.array([0.0, 1.0, 2.5]) + k)
+        out[role] = replace(s, accel=s.accel + wave)
+    return replace(recording, streams=out)
+
+
+def test_who_always_trembles_is_measured_all_the_same(made):
+    measured = measure_recording(trembling(made[1], 0.9))
+    assert not [w for w in measured.warnings if "not held still" in w]
+    for swing, truth in zip(measured.swings, made[0].truth.data["swings"], strict=True):
+        assert swing.grade != "poor"
+        for angle in ("wrist_flexion", "wrist_deviation"):
+            got = swing.angles[angle]["top"]
+            assert abs(got.value_deg - truth["angles_deg"][angle]["top"]) < min(got.u95_deg, 2.0)
+
+
+def test_where_nothing_ever_rested_the_swings_are_poor(made):
+    measured = measure_recording(trembling(made[1], 4.0))
+    assert measured.swings
+    for swing in measured.swings:
+        assert swing.grade == "poor"
+        assert any("never came to rest" in r for r in swing.reasons)
+        assert "no pose of the wrist was held still" in swing.reasons
