@@ -585,16 +585,34 @@ def test_club_may_stand_aside_until_it_is_gripped():
 
 def test_pose_errors_are_drawn_from_the_prior():
     """The flexion and deviation held in the handshake and flat grip have standard deviation 3°, in the frames too."""
-    drawn, held = [], []
+    drawn, held, tilt = [], [], []
     for seed in range(20):
         r = make_recording(seed=seed, session=Session(n_swings=0, poses=Poses(repeats=2, error=1.0, functional=False)))
         for f, e in [*pose_frames(r, "handshake"), *pose_frames(r, "grip_flat")]:
             m = f["forearm"].T @ f["hand"]
             held.append(np.rad2deg(np.arcsin(m[1, 0])))
             drawn.append(e["flexion"])
+        tilt.append(r.truth.data["player"]["roll_tilt"])
     np.testing.assert_allclose(held, drawn, atol=0.35)
+    assert 1.3 < np.std(np.degrees(tilt)) < 2.7
     assert 2.2 < np.std(held) < 3.8
     assert PRIOR_DEG["handshake"][0] == 3.0
+
+
+@pytest.mark.parametrize("handedness", HANDS)
+def test_forearm_rolls_about_an_axis_off_its_long_one(handedness):
+    c = Chain(replace(chain(handedness).player, roll_tilt=(0.05, -0.03)))
+    before, after = (c.pose({"elbow": 1.0, "pronation": p})["forearm"] for p in (0.0, 0.7))
+    axis = Rotation.from_matrix(before.T @ after).as_rotvec()
+    m = c.player.mirror
+    np.testing.assert_allclose(axis / axis[1], [0.03, 1.0, m * 0.05], atol=1e-3)
+
+
+def test_players_draw_their_own_share_of_what_is_not_shared():
+    session = CAUSES["players"].session
+    slips = [make_recording(seed=s, session=replace(session, n_swings=0)).truth.data["beliefs"] for s in (1, 1, 2)]
+    assert slips[0] == slips[1] != slips[2]
+    assert all(0 < b["skin_slip"] < 0.3 and 0 < b["axial_play_deg"] < 6.0 for b in slips)
 
 
 def test_poses_can_be_left_out_or_unmarked():

@@ -104,6 +104,23 @@ CAUSES: dict[str, Cause] = {
             )
         ),
     ),
+    "players": Cause(
+        what="every sensor error, and of all of these each player his own share",
+        errors=replace(FULL, gyro_drift_dps=1.0, g_sensitivity_dps=0.05),
+        session=_with(
+            Beliefs(
+                axial_play_deg=6.0,
+                tilted_axes=True,
+                grip_slip_deg=3.0,
+                regrip_deg=2.0,
+                shaft_bend=1.0,
+                skin_slip=0.3,
+                strap_wobble=1.5,
+                turf=0.5,
+                each_their_own=True,
+            )
+        ),
+    ),
     # sensors and calibration that fall short
     "forearm+club": _full("no hand sensor", roles=("forearm", "club")),
     "forearm+hand": _full("no club sensor", roles=("forearm", "hand")),

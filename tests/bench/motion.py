@@ -7,7 +7,7 @@ at every knot); waves (tremor, waggles, steps, vibration after impact) are added
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from itertools import pairwise
 
 import numpy as np
@@ -62,6 +62,14 @@ class Beliefs:
     strap_wobble: float = 0.0  # 1: about a degree, dying away after impact
     turf: float = 0.0  # share of swings with a ball in which the club also strikes the ground, just after it
     strap_slips_deg: float = 0.0  # the forearm sensor turns on the arm by this, once, between two swings
+    each_their_own: bool = False  # every player draws how much of each there is, up to what is given
+
+    def drawn(self, rng: np.random.Generator) -> Beliefs:
+        """One player's."""
+        if not self.each_their_own:
+            return self
+        own = {f.name: getattr(self, f.name) * rng.uniform() for f in fields(self) if f.type == "float"}
+        return replace(self, **own, tilted_axes=self.tilted_axes and rng.uniform() < 0.5)
 
 
 def wave(freq: float, amp: float, phase: float, start: float, end: float, ramp: float) -> Wave:

@@ -92,6 +92,7 @@ class Motion:
     poses: tuple[tuple[str, float, float, dict[str, float]], ...]  # name, from, to (true s), errors in deg
     swings: tuple[SwingTruth, ...]
     planned: tuple[PlannedSwing, ...]
+    beliefs: Beliefs  # of this player
 
 
 @dataclass(frozen=True, eq=False)
@@ -246,7 +247,7 @@ def make_recording(
         "club": motion.club,
         "first_role": first.role,
         "errors": asdict(errors),
-        "beliefs": asdict(session.beliefs),
+        "beliefs": asdict(motion.beliefs),
         "poses": [
             {"name": n, "start": t(a), "end": t(b), "errors_deg": e, "marked": session.poses.marked}
             for n, a, b, e in motion.poses
@@ -279,7 +280,7 @@ def _motion(seed: int, session: Session) -> Motion:
     club = CLUB_NAMES[int(rng.integers(0, len(CLUB_NAMES)))]
     handedness = session.handedness or handedness
     club = session.club or club
-    beliefs = session.beliefs
+    beliefs = session.beliefs.drawn(np.random.default_rng([seed, 6]))
     player = draw_player(rng, handedness=handedness, club=club, tilted_axes=beliefs.tilted_axes)
     off = session.poses.error * PRONATION_TILT_DEG * np.random.default_rng([seed, 5]).standard_normal(2)
     player = replace(player, roll_tilt=tuple(np.radians(off)))
@@ -327,7 +328,7 @@ def _motion(seed: int, session: Session) -> Motion:
         swing_truth(rendered, chain, window=p.window, still=p.still, contact=p.impact if p.plan.ball else None)
         for p in planned
     )
-    return Motion(player, club, rendered, tuple(poses), truths, tuple(planned))
+    return Motion(player, club, rendered, tuple(poses), truths, tuple(planned), beliefs)
 
 
 def _stood_aside(r: Rendered, player: Player, taken: tuple[float, float], rng: np.random.Generator) -> Rendered:
