@@ -26,7 +26,7 @@ import numpy as np
 from scipy import linalg
 from scipy.spatial.transform import Rotation
 
-from imu.orientation import Track
+from imu.orientation import Track, chain
 from imu.posture import wrist_angles
 from imu.recording import GRAVITY, Array, Role
 from imu.timebase import ClockFit, Samples
@@ -270,6 +270,116 @@ SENSOR_UNKNOWNS = ("matrix", "accel_bias", "accel_matrix", "bias")
 """The lasting unknowns that belong to a sensor, wherever it is worn."""
 
 
+_FIRST_ORDER = 0.3 * DEG
+"""By how much an integrated attitude may be turned by first-order changes: what is left out is under 0.001 deg."""
+
+
+@dataclass(frozen=True, eq=False)
+class Leg:
+    """A sensor's way through a window, integrated from the identity with some bias, rate matrix and clock: where it
+    was at the nodes and how that changes with the three. So the fit need not integrate thousands of samples each
+    time a parameter moves by little (preintegration: Forster et al. 2017, IEEE T-RO 33:1-21)."""
+
+    t_s: Array  # (m,)
+    bias: Array
+    matrix: Array
+    clock: Array
+    attitude: Array  # (m, 3, 3)
+    turning: Array  # (m, 3) rad/s in the frame of the attitude
+    by_bias: Array  # (m, 3, 3)
+    by_matrix: Array  # (m, 3, 9)
+    turned: Array  # (m, 3) integral of the rates as read since the window's middle posture
+    since: Array  # (m,) s since then
+
+    def turn(self, bias: Array, matrix: Array, clock: Array) -> Array:
+        """Left rotation vectors (m, 3) by which other values turn the attitudes, to first order."""
+        offset, drift = clock - self.clock
+        return np.asarray(
+            self.by_matrix @ (matrix - self.matrix).ravel()
+            - self.by_bias @ (bias - self.bias)
+            - self.turning * (offset + drift * self.t_s)[:, None]
+        )
+
+    def roll(self, axis: Array, bias: Array, matrix: Array) -> Array:
+        """Turn (m,) about an axis of the sensor since the window's middle posture."""
+        return np.asarray(self.turned @ (axis + matrix.T @ axis) - self.since * float(bias @ axis))
+
+
+@dataclass(frozen=True, eq=False)
+class Bearing:
+    """Where a sensor points at some times, and how that hangs on the unknowns."""
+
+    attitude: Array  # (m, 3, 3)
+    by_unknowns: Array  # (m, 3, 17 + 3 k): left rotation vector per first attitude, bias, matrix, clock and k jumps
+    jumps: list[int]  # which of the window's
+
+    @classmethod
+    def of(
+        cls,
+        t_s: Array,
+        attitude: Array,
+        turning: Array,
+        by_bias: Array,
+        by_matrix: Array,
+        turned: Array,
+        last: np.ndarray,
+        jumps: list[int],
+    ) -> Bearing:
+        """`turned` (k + 1, 3, 3): what none, one, two … jumps make together; `last` (m,): how many there were."""
+        here = turned[last]
+        clock = np.stack([-turning, -turning * t_s[:, None]], axis=-1)
+        blocks = [here, -by_bias, by_matrix, clock]
+        if jumps:  # of each jump, what those after it make of it
+            after = (turned[:, None] @ np.swapaxes(turned[1:], 1, 2)[None])[last]
+            after[last[:, None] < np.arange(1, len(turned))] = 0.0
+            blocks.append(np.swapaxes(after, 1, 2).reshape(len(t_s), 3, -1))
+        return cls(attitude, np.concatenate(blocks, axis=2), jumps)
+
+
+@dataclass(frozen=True, eq=False)
+class Nodes:
+    """The instants of a window at which the fit asks for attitudes: those that all sensors share, then each one's
+    rests; and where among them stand those of the wrist, of the grip and of the poses."""
+
+    times: Mapping[Role, Array]
+    shared: int
+    wrist: np.ndarray
+    grip: np.ndarray
+    holds: np.ndarray
+    still: Mapping[Role, Still]
+
+    @classmethod
+    def of(cls, window: Window, roles: Sequence[Role]) -> Nodes:
+        parts = [window.wrist_s, window.grip_s, np.array([h.t_s for h in window.holds], float)]
+        shared, where = np.unique(np.concatenate(parts), return_inverse=True)
+        wrist, grip, holds = np.split(where, np.cumsum([len(x) for x in parts])[:-1])
+        still = {r: Still.of([x for x in window.rests if x.role == r]) for r in roles}
+        times = {r: np.concatenate([shared, still[r].t_s]) for r in roles}
+        return cls(times, len(shared), wrist, grip, holds, still)
+
+
+@dataclass(frozen=True, eq=False)
+class Still:
+    """A sensor's rests in a window, one a row; `gyro` and `turn_sd` of those that tell the bias."""
+
+    t_s: Array
+    accel: Array
+    accel_sd: Array  # (n, 1)
+    gyro: Array
+    turn_sd: Array  # (k, 1)
+
+    @classmethod
+    def of(cls, rests: Sequence[Rest]) -> Still:
+        still = [x for x in rests if x.turn_sd is not None]
+        return cls(
+            np.array([x.t_s for x in rests]),
+            np.array([x.accel for x in rests]).reshape(-1, 3),
+            np.array([x.accel_sd for x in rests])[:, None],
+            np.array([x.gyro for x in still]).reshape(-1, 3),
+            np.array([x.turn_sd for x in still], float)[:, None],
+        )
+
+
 @dataclass(frozen=True, eq=False)
 class Knowledge:
     """What a saved calibration tells of the lasting unknowns: names with their sizes, values, and
@@ -342,6 +452,15 @@ class Problem:
             if w.jumps:
                 layout.add("jumps", 3 * len(w.jumps))
             self.passing.append(layout)
+        self.nodes = [Nodes.of(w, self.roles) for w in windows]
+        self.jumping = [
+            {
+                r: sorted((i for i, j in enumerate(w.jumps) if j.role == r), key=lambda i: w.jumps[i].t_s)
+                for r in sensors
+            }
+            for w in windows
+        ]
+        self.legs: dict[tuple[int, Role], Leg] = {}
         self.patience = 1.0  # how far from the answer disagreement is still listened to
         # what lies beyond a turn that nobody saw may stand anywhere: it must not teach the rest
         self.believed = np.array([_BROKEN if _broken(w) else 1.0 for w in windows])
@@ -355,69 +474,126 @@ class Problem:
 
     # ------------------------------------------------------------------ tracks and their Jacobians
     def track(self, state: State, w: int, role: Role) -> Track:
+        """A sensor's way through a window, integrated anew."""
+        track = self._integrated(state, w, role, state.first[w][role])
+        turned, last, _ = self._jumped(state, w, role, track.borders_s)
+        return replace(track, attitude=turned[last] @ track.attitude) if len(turned) > 1 else track
+
+    def _integrated(self, state: State, w: int, role: Role, first: Array) -> Track:
+        """The same from a given start, without the window's jumps."""
         window, samples = self.windows[w], self.sensors[role]
         offset, drift = state.clock.get(role, (0.0, 0.0))
         start, period = samples.start_s * (1 + drift) + offset, samples.period_s * (1 + drift)
         lo = int(np.clip(round((window.start_s - samples.start_s) / samples.period_s), 0, len(samples) - 8))
         hi = int(np.clip(round((window.end_s - samples.start_s) / samples.period_s), lo + 8, len(samples)))
-        track = Track.of(
+        return Track.of(
             samples.gyro[lo:hi],
             start + (lo - 0.5) * period,
             period,
             bias=state.bias[role] + state.bias_change[w][role],
             matrix=state.matrix[role],
-            first=state.first[w][role],
+            first=first,
         )
-        mine = [(j, state.jumps[w][i]) for i, j in enumerate(window.jumps) if j.role == role]
-        if mine and any(np.any(v) for _, v in mine):
-            attitude = track.attitude
-            times = track.start_s + track.period_s * np.arange(len(attitude))
-            for jump, v in mine:  # small turns in the level frame, after the guessed stretch
-                after = times >= jump.t_s
-                attitude[after] = exp(v) @ attitude[after]
-        return track
 
-    def sensitivity(self, state: State, w: int, role: Role, track: Track, t_s: Array, attitude: Array) -> Array:
-        """(m, 3, passing + lasting): left rotation vector of the attitude per unknown."""
+    def _leg(self, state: State, w: int, role: Role) -> Leg:
+        track, t = self._integrated(state, w, role, np.eye(3)), self.nodes[w].times[role]
+        attitude = track.at(t)
+        by_bias, by_matrix = track.sensitivities(t)
+        turned, since = np.zeros((len(t), 3)), np.zeros(len(t))
+        if role == "forearm" and self.wrist:
+            # counted from the posture that is the middle one of the forearm's roll
+            borders = track.borders_s
+            total = np.concatenate([np.zeros((1, 3)), np.cumsum(track.raw, axis=0)]) * track.period_s
+            axis = self.mounted(state, w, "forearm")[:, 1]
+            rolled = np.concatenate([[0.0], np.cumsum(track.gyro @ axis)])
+            middle = np.argsort(rolled)[[(len(rolled) - 1) // 2, len(rolled) // 2]]
+            turned = np.column_stack([np.interp(t, borders, x) for x in total.T]) - total[middle].mean(axis=0)
+            since = t - float(borders[middle].mean())
+        return Leg(
+            t,
+            state.bias[role] + state.bias_change[w][role],
+            state.matrix[role],
+            state.clock.get(role, np.zeros(2)),
+            attitude,
+            (attitude @ track.rate(t)[:, :, None])[:, :, 0],
+            by_bias,
+            by_matrix.reshape(-1, 3, 9),
+            turned,
+            since,
+        )
+
+    def _jumped(self, state: State, w: int, role: Role, t_s: Array) -> tuple[Array, np.ndarray, list[int]]:
+        """The turn (n + 1, 3, 3) that a sensor's n jumps in a window make together after none, one, two … of them;
+        how many there were by each time (m,); and which of the window's they are."""
+        mine = self.jumping[w].get(role, [])
+        at = np.array([self.windows[w].jumps[i].t_s for i in mine])
+        # small turns in the level frame, after the guessed stretch: a later one stands to the left
+        backwards = chain(np.swapaxes(exp(state.jumps[w][mine]), 1, 2)) if mine else np.eye(3)[None]
+        return np.swapaxes(backwards, 1, 2), np.searchsorted(at, t_s, side="right"), mine
+
+    def _bearing(self, state: State, w: int, role: Role, track: Track, t_s: Array) -> Bearing:
+        """By a track of this state, at times (m,)."""
+        turned, last, mine = self._jumped(state, w, role, t_s)
+        attitude, here = track.at(t_s), turned[last]
+        by_bias, by_matrix = track.sensitivities(t_s)
+        turning = (attitude @ track.rate(t_s)[:, :, None])[:, :, 0]
+        by_matrix = by_matrix.reshape(-1, 3, 9)
+        return Bearing.of(t_s, attitude, turning, here @ by_bias, here @ by_matrix, turned, last, mine)
+
+    def _under_way(self, state: State, w: int, role: Role) -> Bearing:
+        """At the window's nodes: from the last integration, moved to first order by what has changed since; from a
+        new one where that is much."""
+        bias = state.bias[role] + state.bias_change[w][role]
+        matrix, clock = state.matrix[role], state.clock.get(role, np.zeros(2))
+        leg = self.legs.get((w, role))
+        turn = leg.turn(bias, matrix, clock) if leg is not None else np.empty(0)
+        if leg is None or np.max(np.einsum("mi,mi->m", turn, turn), initial=0.0) > _FIRST_ORDER**2:
+            leg = self.legs[w, role] = self._leg(state, w, role)
+            turn = np.zeros((len(leg.t_s), 3))
+        turned, last, mine = self._jumped(state, w, role, leg.t_s)
+        start = turned[last] @ state.first[w][role]
+        attitude = start @ exp(turn) @ leg.attitude
+        turning = (start @ leg.turning[:, :, None])[:, :, 0]
+        return Bearing.of(leg.t_s, attitude, turning, start @ leg.by_bias, start @ leg.by_matrix, turned, last, mine)
+
+    def _spread(self, out: Array, w: int, role: Role, bearing: Bearing, rows: Any, by: Array | None = None) -> None:
+        """Writes into `out` (m, k, passing + lasting) what `by` (m, k, 3), a change per left rotation vector of the
+        sensor's attitude at the bearing's `rows`, is per unknown. None: that vector itself."""
         p, g = self.passing[w], self.lasting
         n = p.size
-        out = np.zeros((len(t_s), 3, n + g.size))
-        by_bias, by_matrix = track.sensitivities(t_s)
-        # what came before a jump is turned by it as well
-        mine = [i for i, jump in enumerate(self.windows[w].jumps) if jump.role == role]
-        turned = np.broadcast_to(np.eye(3), (len(t_s), 3, 3)).copy()
-        for i in reversed(mine):
-            after = t_s >= self.windows[w].jumps[i].t_s
-            base = p["jumps"].start + 3 * i
-            out[after, :, base : base + 3] = turned[after]
-            turned[after] = turned[after] @ exp(state.jumps[w][i])
-        if mine:
-            by_bias, by_matrix = turned @ by_bias, np.einsum("mij,mjkl->mikl", turned, by_matrix)
-        out[:, :, p[f"first:{role}"]] = turned
-        out[:, :, p[f"bias:{role}"]] = -by_bias
-        bias, matrix = g[f"bias:{role}"], g[f"matrix:{role}"]
-        out[:, :, n + bias.start : n + bias.stop] = -by_bias
-        out[:, :, n + matrix.start : n + matrix.stop] = by_matrix.reshape(len(t_s), 3, 9)
+        found = bearing.by_unknowns[rows] if by is None else by @ bearing.by_unknowns[rows]
+        first, bias, matrix = p[f"first:{role}"], g[f"bias:{role}"], g[f"matrix:{role}"]
+        out[:, :, first.start : first.start + 6] = found[:, :, :6]
+        out[:, :, n + bias.start : n + bias.stop] = found[:, :, 3:6]
+        out[:, :, n + matrix.start : n + matrix.stop] = found[:, :, 6:15]
         if f"clock:{role}" in g:
-            turn = (attitude @ track.rate(t_s)[:, :, None])[:, :, 0]
-            c = n + g[f"clock:{role}"].start
-            out[:, :, c] = -turn
-            out[:, :, c + 1] = -turn * t_s[:, None]
-        return out
+            clock = g[f"clock:{role}"]
+            out[:, :, n + clock.start : n + clock.stop] = found[:, :, 15:17]
+        for at, i in enumerate(bearing.jumps):
+            base = p["jumps"].start + 3 * i
+            out[:, :, base : base + 3] = found[:, :, 17 + 3 * at : 20 + 3 * at]
+
+    def _spread_segment(
+        self, out: Array, state: State, w: int, name: str, bearing: Bearing, rows: Any, by: Array | None = None
+    ) -> None:
+        """The same for a segment, which its sensor's mounting turns too."""
+        role, attitude = self.worn_by(name), bearing.attitude[rows]
+        self._spread(out, w, role, bearing, rows, by)
+        before = attitude if by is None else by @ attitude
+        self.by_mounting(out, w, name, role, before, self.turn(state, w, role))
 
     def segment(
         self, state: State, w: int, name: str, tracks: Mapping[Role, Track], t_s: Array, jacobian: bool = True
     ) -> tuple[Array, Array]:
-        """Attitude (m, 3, 3) of a segment and its sensitivity."""
-        role = self.worn_by(name)
-        attitude = tracks[role].at(t_s)
-        turn = self.turn(state, w, role)
-        whole = attitude @ turn @ state.mount[name]
+        """Attitude (m, 3, 3) of a segment and its sensitivity (m, 3, passing + lasting): left rotation vector per
+        unknown."""
+        role, mounted = self.worn_by(name), self.mounted(state, w, name)
         if not jacobian:
-            return whole, np.empty(0)
-        out = self.sensitivity(state, w, role, tracks[role], t_s, attitude)
-        self.by_mounting(out, w, name, role, attitude, turn)
-        return whole, out
+            return tracks[role].at(t_s) @ mounted, np.empty(0)
+        bearing = self._bearing(state, w, role, tracks[role], t_s)
+        out = np.zeros((len(t_s), 3, self.passing[w].size + self.lasting.size))
+        self._spread_segment(out, state, w, name, bearing, slice(None))
+        return bearing.attitude @ mounted, out
 
     def worn_by(self, segment: str) -> Role:
         """The sensor that tells where a segment points."""
@@ -451,15 +627,16 @@ class Problem:
     # ----------------------------------------------------------------------------------- residuals
     def rows(self, state: State, w: int) -> tuple[Array, Array, dict[str, Array]]:
         """Whitened residuals (m,), Jacobian (m, passing + lasting), and raw series for the scales."""
-        b, window, side = self.beliefs, self.windows[w], self.side
+        b, window, nodes = self.beliefs, self.windows[w], self.nodes[w]
         p, g = self.passing[w], self.lasting
         n, total = p.size, p.size + g.size
-        tracks = {r: self.track(state, w, r) for r in self.roles}
+        bearings = {r: self._under_way(state, w, r) for r in self.roles}
         res: list[Array] = []
         jac: list[Array] = []
         series: dict[str, Array] = {}
 
         def put(residual: Array, jacobian: Array, robust: float | None = 3.0) -> None:
+            residual, jacobian = residual.reshape(-1), jacobian.reshape(-1, total)
             if robust is not None:  # Cauchy weights: what disagrees by much counts little
                 weight = 1.0 / np.sqrt(1.0 + (residual / (robust * self.patience)) ** 2)
                 residual, jacobian = residual * weight, jacobian * weight[:, None]
@@ -471,45 +648,36 @@ class Problem:
 
         # gravity and bias at rest
         for role in self.roles:
-            mine = [r for r in window.rests if r.role == role]
-            if not mine:
+            still = nodes.still[role]
+            if not len(still.t_s):
                 continue
-            t = np.array([r.t_s for r in mine])
-            attitude = tracks[role].at(t)
-            s = self.sensitivity(state, w, role, tracks[role], t, attitude)
-            down = np.swapaxes(attitude, 1, 2)
+            rest = slice(nodes.shared, None)
+            down = np.swapaxes(bearings[role].attitude[rest], 1, 2)
             gravity = down @ (UP * GRAVITY)
             k = np.eye(3) + state.accel_matrix[role]
-            sd = np.array([r.accel_sd for r in mine])[:, None]
-            predicted = gravity @ k.T + state.accel_bias[role]
-            r0 = (np.array([r.accel for r in mine]) - predicted) / sd
-            by_attitude = k @ down @ cross_matrix(UP * GRAVITY)
-            j0 = -(by_attitude @ s)
-            j0[:, :, at(g[f"accel_bias:{role}"])] -= np.eye(3)
+            r0 = (still.accel - gravity @ k.T - state.accel_bias[role]) / still.accel_sd
+            by = -(k @ down @ cross_matrix(UP * GRAVITY)) / still.accel_sd[:, :, None]
+            j0 = np.zeros((len(r0), 3, total))
+            self._spread(j0, w, role, bearings[role], rest, by)
+            j0[:, :, at(g[f"accel_bias:{role}"])] = -np.eye(3) / still.accel_sd[:, :, None]
             base = at(g[f"accel_matrix:{role}"]).start
             for i, (a, c) in enumerate(_TRIANGLE):
-                j0[:, a, base + i] -= gravity[:, c]
-            put(r0.ravel(), (j0 / sd[:, :, None]).reshape(-1, total))
-            still = [r for r in mine if r.turn_sd is not None]
-            if still:
-                raw = np.array([r.gyro for r in still])
-                sd = np.array([r.turn_sd for r in still], float)[:, None]
+                j0[:, a, base + i] = -gravity[:, c] / still.accel_sd[:, 0]
+            put(r0, j0)
+            if len(still.gyro):
+                raw, sd = still.gyro, still.turn_sd
                 rate = raw @ (np.eye(3) + state.matrix[role]).T - state.bias[role] - state.bias_change[w][role]
-                j1 = np.zeros((len(still), 3, total))
-                j1[:, :, at(g[f"bias:{role}"])] = -np.eye(3)
-                j1[:, :, p[f"bias:{role}"]] = -np.eye(3)
+                j1 = np.zeros((len(raw), 3, total))
+                j1[:, :, at(g[f"bias:{role}"])] = j1[:, :, p[f"bias:{role}"]] = -np.eye(3) / sd[:, :, None]
                 m0 = at(g[f"matrix:{role}"]).start
                 for i in range(3):
-                    j1[:, i, m0 + 3 * i : m0 + 3 * i + 3] = raw
-                put((rate / sd).ravel(), (j1 / sd[:, :, None]).reshape(-1, total))
+                    j1[:, i, m0 + 3 * i : m0 + 3 * i + 3] = raw / sd
+                put(rate / sd, j1)
 
         # the wrist has no axial part but what comes with its bends, and the skin's slip, a share of the roll
         if self.wrist and len(window.wrist_s):
             t = window.wrist_s
-            f, jf = self.segment(state, w, "forearm", tracks, t)
-            h, jh = self.segment(state, w, "hand", tracks, t)
-            angles = wrist_angles(f, h, side)
-            to_angles = wrist_jacobian(angles, side) @ np.swapaxes(f, 1, 2)
+            angles, to_angles = self._bend(state, w, bearings, nodes.wrist)
             fl, dv = angles[:, 1], angles[:, 2]
             bends = np.stack([fl, dv, fl**2, fl * dv, dv**2], axis=-1)
             by = state.coupling
@@ -518,30 +686,30 @@ class Problem:
                 [np.ones(len(t)), -(by[0] + 2 * by[2] * fl + by[3] * dv), -(by[1] + by[3] * fl + 2 * by[4] * dv)],
                 axis=-1,
             )
-            j0 = (share[:, None] @ to_angles @ (jh - jf))[:, 0]
-            roll = self._roll(tracks["forearm"], self.mounted(state, w, "forearm"), t)
+            j0 = self._bend_rows(state, w, bearings, nodes.wrist, share[:, None] @ to_angles)
+            bias = state.bias["forearm"] + state.bias_change[w]["forearm"]
+            axis = self.mounted(state, w, "forearm")[:, 1]
+            roll = self.legs[w, "forearm"].roll(axis, bias, state.matrix["forearm"])[nodes.wrist]
             r0 = angles[:, 0] - bends @ by - state.slip * roll
-            j0[:, at(g["slip"]).start] -= roll
-            j0[:, at(g["coupling"])] -= bends
+            j0[:, 0, at(g["slip"]).start] = -roll
+            j0[:, 0, at(g["coupling"])] = -bends
             # play that goes with the rate of the roll looks like a clock that is off: it must not teach the clocks
             moves = self.hand_role if self.hand_role != self.roles[0] else "forearm"
-            ahead = (1 if moves == self.hand_role else -1) * j0[:, at(g[f"clock:{moves}"]).start]
+            ahead = (1 if moves == self.hand_role else -1) * j0[:, 0, at(g[f"clock:{moves}"]).start]
             r0 = r0 - state.lag * ahead
-            j0[:, at(g["lag"]).start] -= ahead
+            j0[:, 0, at(g["lag"]).start] = -ahead
             series["axial"] = r0
             series["rolling"] = ahead
-            put(*_whitened(r0, j0, t, self.axial_sd, b.axial_time, b.white))
+            put(*_whitened(r0[:, None], j0, t, self.axial_sd, b.axial_time, b.white))
 
         # hand and club are one body while gripped
         if self.rigid and len(window.grip_s):
-            t = window.grip_s
-            r0, j0 = self._grip_rows(state, w, tracks, t)
+            r0, j0 = self._grip_rows(state, w, bearings, nodes.grip)
             series["grip"] = r0
-            for axis in range(3):
-                put(*_whitened(r0[:, axis], j0[:, axis], t, self.grip_sd, b.grip_time, b.white))
+            put(*_whitened(r0, j0, window.grip_s, self.grip_sd, b.grip_time, b.white))
 
-        for hold in window.holds:
-            self._hold_rows(state, w, tracks, hold, put, at)
+        for hold, node in zip(window.holds, nodes.holds, strict=True):
+            self._hold_rows(state, w, bearings, hold, [node], put, at)
 
         for turning in window.axes:
             if turning.kind == "roll" and "forearm" in state.mount:
@@ -571,36 +739,44 @@ class Problem:
         if "jumps" in p:
             believe(state.jumps[w].ravel(), p["jumps"], np.repeat([max(j.sd, 1e-4) for j in window.jumps], 3))
         put(np.concatenate(prior_r), np.concatenate(prior_j), None)
-        trust = self.trust[w]
-        return trust * np.concatenate(res), trust * np.concatenate(jac), series
+        return np.concatenate(res), np.concatenate(jac), series
 
-    def _roll(self, track: Track, mount: Array, t_s: Array) -> Array:
-        """Turn of the sensor about the segment's long axis since the window's middle posture."""
-        rate = track.gyro @ mount[:, 1]
-        total = np.concatenate([[0.0], np.cumsum(rate)]) * track.period_s
-        borders = track.start_s + track.period_s * np.arange(len(total))
-        return np.interp(t_s, borders, total - np.median(total))
+    def _bend(self, state: State, w: int, bearings: Mapping[Role, Bearing], rows: Any) -> tuple[Array, Array]:
+        """Axial part, flexion and deviation (m, 3) of the wrist at nodes, and their change (m, 3, 3) per left rotation
+        vector of the hand."""
+        f, h = (bearings[self.worn_by(s)].attitude[rows] @ self.mounted(state, w, s) for s in ("forearm", "hand"))
+        angles = wrist_angles(f, h, self.side)
+        return angles, wrist_jacobian(angles, self.side) @ np.swapaxes(f, 1, 2)
+
+    def _bend_rows(self, state: State, w: int, bearings: Mapping[Role, Bearing], rows: Any, by: Array) -> Array:
+        """(m, k, unknowns) of what changes by `by` (m, k, 3) with the hand's turn on the forearm."""
+        j = np.zeros((*by.shape[:2], self.passing[w].size + self.lasting.size))
+        self._spread_segment(j, state, w, "hand", bearings[self.worn_by("hand")], rows, by)
+        self._spread_segment(j, state, w, "forearm", bearings["forearm"], rows, -by)
+        return j
 
     def _grip_rows(
-        self, state: State, w: int, tracks: Mapping[Role, Track], t: Array, own: bool = True
+        self, state: State, w: int, bearings: Mapping[Role, Bearing], rows: Any, own: bool = True
     ) -> tuple[Array, Array]:
         """Rotation vector (m, 3), club coordinates, from where the grip puts the hand to the hand."""
         p, g, n = self.passing[w], self.lasting, self.passing[w].size
-        h, jh = self.segment(state, w, "hand", tracks, t)
-        c, jc = self.segment(state, w, "club", tracks, t)
+        h = bearings["hand"].attitude[rows] @ self.mounted(state, w, "hand")
+        to_club = np.swapaxes(bearings["club"].attitude[rows] @ self.mounted(state, w, "club"), 1, 2)
         grip = exp(state.regrip[w]) @ state.grip if own else state.grip
-        r0 = log(np.swapaxes(c, 1, 2) @ h @ grip.T)
-        j0 = np.swapaxes(c, 1, 2) @ (jh - jc)
+        r0 = log(to_club @ h @ grip.T)
+        j0 = np.zeros((len(r0), 3, n + g.size))
+        self._spread_segment(j0, state, w, "hand", bearings["hand"], rows, to_club)
+        self._spread_segment(j0, state, w, "club", bearings["club"], rows, -to_club)
         # c^T h G^T with G -> exp(v) G: right factor exp(-v)
-        where = slice(n + g["grip"].start, n + g["grip"].stop)
-        j0[:, :, where] -= np.eye(3)
+        j0[:, :, n + g["grip"].start : n + g["grip"].stop] = -np.eye(3)
         if own:
-            j0[:, :, p["regrip"]] -= np.eye(3)
+            j0[:, :, p["regrip"]] = -np.eye(3)
         return r0, j0
 
-    def _hold_rows(self, state: State, w: int, tracks: Mapping[Role, Track], hold: Hold, put, at) -> None:  # type: ignore[no-untyped-def]
-        b, g, side = self.beliefs, self.lasting, self.side
-        t = np.array([hold.t_s])
+    def _hold_rows(  # type: ignore[no-untyped-def]
+        self, state: State, w: int, bearings: Mapping[Role, Bearing], hold: Hold, node: list[int], put, at
+    ) -> None:
+        b, g = self.beliefs, self.lasting
         total = self.passing[w].size + g.size
 
         def upright(name: str, axes: Sequence[int], sd: float) -> None:
@@ -635,22 +811,17 @@ class Problem:
                 upright(name, (1,), b.level_forearm)
                 upright(name, (0,), b.thumb_up)
             if self.wrist:
-                f, jf = self.segment(state, w, "forearm", tracks, t)
-                h, jh = self.segment(state, w, "hand", tracks, t)
-                angles = wrist_angles(f, h, side)
-                j = (wrist_jacobian(angles, side) @ np.swapaxes(f, 1, 2) @ (jh - jf))[0]
+                angles, to_angles = self._bend(state, w, bearings, node)
                 sd = b.flat_wrist * hold.sd
-                put(angles[0, 1:] / sd, j[1:] / sd, None)
+                put(angles[0, 1:] / sd, self._bend_rows(state, w, bearings, node, to_angles[:, 1:]) / sd, None)
             if gripping and self.rigid:
-                r0, j0 = self._grip_rows(state, w, tracks, t, own=False)
+                r0, j0 = self._grip_rows(state, w, bearings, node, own=False)
                 put(r0[0] / b.regrip, j0[0] / b.regrip)
         elif hold.name == "address" and self.wrist:  # no more than what keeps a free zero near
-            f, jf = self.segment(state, w, "forearm", tracks, t)
-            h, jh = self.segment(state, w, "hand", tracks, t)
-            angles = wrist_angles(f, h, side)
-            j = (wrist_jacobian(angles, side) @ np.swapaxes(f, 1, 2) @ (jh - jf))[0]
+            angles, to_angles = self._bend(state, w, bearings, node)
             r0 = angles[0, 1:] - [0.0, b.address_deviation]
-            put(r0 / (b.at_address * hold.sd), j[1:] / (b.at_address * hold.sd), None)
+            sd = b.at_address * hold.sd
+            put(r0 / sd, self._bend_rows(state, w, bearings, node, to_angles[:, 1:]) / sd, None)
         elif hold.name == "club_hang":
             upright("club", (1, 2), b.club_hang)
         elif hold.name == "club_square":
@@ -733,13 +904,11 @@ class Problem:
         last_cost = np.inf
         for i in range(iterations):
             self.patience = (10.0, 3.0)[i] if i < 2 else 1.0
-            step, parts, cost, series = self._normal(state)
+            step, parts, cost, series = self._normal(state, judged=i == 4)
             state = self._step(state, step, parts)
             if i in (1, 3):  # how large the play and the grip's give are, the data say themselves
                 self._rescale(state, series)
                 state = self._over_gaps(state)
-                if i == 3:
-                    self._judge(state)
                 last_cost = np.inf
                 continue
             if i > 3 and last_cost - cost < 1e-3 * max(1.0, cost):
@@ -807,18 +976,16 @@ class Problem:
             mixed = (2 * self.beliefs.regrip**2 + len(gripped) * seen) / (2 + len(gripped))
             self.regrip_sd = float(np.clip(np.sqrt(mixed), 0.4 * DEG, 4 * DEG))
 
-    def _judge(self, state: State) -> None:
+    def _judge(self, residuals: Sequence[Array]) -> None:
         """Windows that disagree with themselves far more than the others do are believed less, in what
         they say of the lasting unknowns and in their own uncertainty (Birge's ratio, window by window)."""
-        ratio = np.empty(len(self.windows))
-        self.trust = self.believed
-        for w in range(len(self.windows)):
-            res, _, _ = self.rows(state, w)
-            ratio[w] = float(res @ res) / max(len(res), 1) / self.trust[w] ** 2
+        ratio = np.array([float(res @ res) / max(len(res), 1) for res in residuals])
         usual = max(float(np.median(ratio)), 0.05)
         self.trust = self.believed / np.sqrt(np.maximum(1.0, ratio / (_UNLIKE * usual)))
 
-    def _normal(self, state: State) -> tuple[Array, Parts, float, list[dict[str, Array]]]:
+    def _normal(self, state: State, *, judged: bool = False) -> tuple[Array, Parts, float, list[dict[str, Array]]]:
+        """Step of the lasting unknowns, what the rest follows from, cost, and series of every window. `judged`: how
+        far each window is believed is found anew."""
         r, sd = self._lasting_prior(state)
         a = np.diag(1.0 / sd**2)
         y = -r / sd**2
@@ -836,20 +1003,25 @@ class Problem:
             cost += float(off @ self.knowledge.information @ off)
         factors, couplings, rights = [], [], []
         series = []
+        residuals, squares = [], []
         for w in range(len(self.windows)):
             res, jac, s = self.rows(state, w)
             series.append(s)
-            cost += self.share[w] * float(res @ res)
+            residuals.append(res)
+            squares.append((jac.T @ jac, -(jac.T @ res)))
+        if judged:
+            self._judge(residuals)
+        for w, (square, right) in enumerate(squares):
+            trust = self.trust[w] ** 2
+            cost += self.share[w] * trust * float(residuals[w] @ residuals[w])
             n = self.passing[w].size
-            jp, jg = jac[:, :n], jac[:, n:]
-            hpp = jp.T @ jp
+            square, right = trust * square, trust * right
+            hpp, hpg = square[:n, :n], square[:n, n:]
             hpp[np.diag_indices(n)] += 1e-6
-            hpg = jp.T @ jg
             factor = linalg.cho_factor(hpp)
-            right = -(jp.T @ res)
-            solved = linalg.cho_solve(factor, np.column_stack([hpg, right]))
-            a += self.share[w] * (jg.T @ jg - hpg.T @ solved[:, :-1])
-            y += self.share[w] * (-(jg.T @ res) - hpg.T @ solved[:, -1])
+            solved = linalg.cho_solve(factor, np.column_stack([hpg, right[:n]]))
+            a += self.share[w] * (square[n:, n:] - hpg.T @ solved[:, :-1])
+            y += self.share[w] * (right[n:] - hpg.T @ solved[:, -1])
             factors.append(factor)
             couplings.append(solved[:, :-1])
             rights.append(solved[:, -1])
@@ -979,13 +1151,13 @@ class Solution:
 def _whitened(
     residual: Array, jacobian: Array, t_s: Array, sd: float, time_s: float, white: float
 ) -> tuple[Array, Array]:
-    """Rows of a slowly varying error made independent: each is told only what the one before it does
+    """Rows (m, k) of slowly varying errors and their Jacobian (m, k, unknowns) made independent: each is told only what the one before it does
     not already say (Ornstein-Uhlenbeck process of standard deviation `sd`, correlation time
     `time_s`). Taken as independent they would count one strap's slip a hundred times."""
-    rho = np.exp(-np.diff(t_s) / time_s)
-    scale = np.concatenate([[sd], np.sqrt(sd**2 * (1 - rho**2) + white**2)])
+    rho = np.exp(-np.diff(t_s) / time_s)[:, None]
+    scale = np.vstack([[[sd]], np.sqrt(sd**2 * (1 - rho**2) + white**2)])
     r = residual.copy()
     r[1:] -= rho * residual[:-1]
     j = jacobian.copy()
-    j[1:] -= rho[:, None] * jacobian[:-1]
-    return r / scale, j / scale[:, None]
+    j[1:] -= rho[:, :, None] * jacobian[:-1]
+    return r / scale, j / scale[:, :, None]

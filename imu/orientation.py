@@ -77,10 +77,8 @@ class Track:
     """Attitude of one sensor through a window, with what it depends on.
 
     Border k lies at `start_s + k * period_s`, between sample k - 1 and sample k. `attitude` turns
-    sensor coordinates into those of the window's level frame. `by_bias` is the integral of the
-    attitude over time and `by_matrix` that of attitude times rate: the first-order change of the
-    attitude (a left rotation vector) for a change of bias is -by_bias @ db, for a change of the
-    rate matrix sum_jk by_matrix[:, j, k] dM[j, k].
+    sensor coordinates into those of the window's level frame; `smooth` is the same as integrated,
+    without turns that were put in afterwards.
     """
 
     start_s: float
@@ -88,24 +86,22 @@ class Track:
     gyro: Array  # (n, 3) corrected rates
     raw: Array  # (n, 3) rates as read
     attitude: Array  # (n + 1, 3, 3)
-    by_bias: Array  # (n + 1, 3, 3)
-    by_matrix: Array  # (n + 1, 3, 3, 3)
+    smooth: Array  # (n + 1, 3, 3)
 
     @property
     def end_s(self) -> float:
         return self.start_s + self.period_s * len(self.gyro)
+
+    @property
+    def borders_s(self) -> Array:
+        return np.asarray(self.start_s + self.period_s * np.arange(len(self.gyro) + 1), np.float64)
 
     @classmethod
     def of(cls, gyro: Array, start_s: float, period_s: float, *, bias: Array, matrix: Array, first: Array) -> Track:
         """From rates as read (n, 3): the corrected rate is (I + matrix) rate - bias."""
         corrected = gyro @ (np.eye(3) + matrix).T - bias
         attitude = first @ strapdown(corrected, period_s)
-        middle = 0.5 * (attitude[:-1] + attitude[1:]) * period_s
-        by_bias = np.concatenate([np.zeros((1, 3, 3)), np.cumsum(middle, axis=0)])
-        by_matrix = np.concatenate(
-            [np.zeros((1, 3, 3, 3)), np.cumsum(middle[:, :, :, None] * gyro[:, None, None, :], axis=0)]
-        )
-        return cls(start_s, period_s, corrected, gyro, attitude, by_bias, by_matrix)
+        return cls(start_s, period_s, corrected, gyro, attitude, attitude)
 
     def _place(self, t_s: Array) -> tuple[np.ndarray, Array]:
         position = (np.asarray(t_s, float) - self.start_s) / self.period_s
@@ -151,13 +147,21 @@ class Track:
         return self.attitude[k] @ Rotation.from_rotvec(turn * self.period_s).as_matrix()
 
     def sensitivities(self, t_s: Array) -> tuple[Array, Array]:
-        """`by_bias` (m, 3, 3) and `by_matrix` (m, 3, 3, 3) at times (m,)."""
+        """The first-order change of the attitude (a left rotation vector) at times (m,): `by_bias` (m, 3, 3), the
+        integral of the attitude over time, and `by_matrix` (m, 3, 3, 3), that of attitude times rate. A change of
+        bias turns it by -by_bias @ db, one of the rate matrix by sum_jk by_matrix[:, j, k] dM[j, k].
+        """
         k, u = self._place(t_s)
-        u = np.clip(u, 0, 1)
-        nxt = k + 1
-        b = self.by_bias[k] * (1 - u)[:, None, None] + self.by_bias[nxt] * u[:, None, None]
-        m = self.by_matrix[k] * (1 - u)[:, None, None, None] + self.by_matrix[nxt] * u[:, None, None, None]
-        return b, m
+        # integrated between the borders asked for only: far fewer than there are samples
+        begins, back = np.unique(np.append(0, k), return_inverse=True)
+        n = int(begins[-1]) + 1
+        middle = 0.5 * (self.smooth[:n] + self.smooth[1 : n + 1]) * self.period_s
+        factors = np.column_stack([np.ones(n), self.raw[:n]])
+        pieces = (middle[:, :, :, None] * factors[:, None, None, :]).reshape(n, 36)
+        before = np.zeros((len(begins), 36))
+        np.cumsum(np.add.reduceat(pieces, begins, axis=0)[:-1], axis=0, out=before[1:])
+        whole = (before[back[1:]] + np.clip(u, 0, 1)[:, None] * pieces[k]).reshape(-1, 3, 3, 4)
+        return whole[..., 0], whole[..., 1:]
 
 
 def filtered(name: str, gyro: Array, accel: Array, period_s: float, first: Array | None = None) -> Array:
