@@ -1122,9 +1122,12 @@ class Solution:
     parts: Parts
     cost: float
     series: list[dict[str, Array]]
+    ways: dict[int, dict[Role, Track]] = field(default_factory=dict)
 
     def tracks(self, w: int) -> dict[Role, Track]:
-        return {r: self.problem.track(self.state, w, r) for r in self.problem.roles}
+        if w not in self.ways:
+            self.ways[w] = {r: self.problem.track(self.state, w, r) for r in self.problem.roles}
+        return self.ways[w]
 
     def variance(self, w: int, jacobian: Array) -> Array:
         """Variance (m,) of quantities with the given Jacobian (m, passing + lasting) in window w."""
@@ -1140,12 +1143,15 @@ class Solution:
         reduced = jacobian[:, n:] - jacobian[:, :n] @ self.parts.couplings[w]
         return np.asarray(np.einsum("ij,ij->i", reduced @ self.parts.covariance, reduced))
 
-    def covariance(self, w: int, jacobian: Array) -> Array:
-        """Covariance (m, m) of the same."""
-        n = self.problem.passing[w].size
-        own, lasting = jacobian[:, :n], jacobian[:, n:]
-        reduced = lasting - own @ self.parts.couplings[w]
-        return own @ linalg.cho_solve(self.parts.factors[w], own.T) + reduced @ self.parts.covariance @ reduced.T
+    def covariances(self, w: int, jacobian: Array) -> Array:
+        """Covariances (m, k, k) of m sets of k quantities each, by their Jacobian (m, k, passing + lasting)."""
+        n, (m, k, _) = self.problem.passing[w].size, jacobian.shape
+        own = jacobian[:, :, :n]
+        reduced = jacobian[:, :, n:] - own @ self.parts.couplings[w]
+        solved = linalg.cho_solve(self.parts.factors[w], own.reshape(m * k, n).T).T.reshape(m, k, n)
+        return np.asarray(
+            own @ np.swapaxes(solved, 1, 2) + reduced @ self.parts.covariance @ np.swapaxes(reduced, 1, 2)
+        )
 
 
 def _whitened(

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -16,7 +17,7 @@ from scipy.spatial.transform import Rotation
 from imu.fit import UP, Solution, cross_matrix, exp
 from imu.measured import Stance
 from imu.orientation import Track
-from imu.posture import POSTURE_ANGLES, face_about_shaft, posture, wrist_angles
+from imu.posture import POSTURE_ANGLES, face_about_shaft, posture
 from imu.recording import Array, Role
 
 _NEEDS = {
@@ -32,7 +33,7 @@ _NEEDS = {
 
 @dataclass(frozen=True, eq=False)
 class Angles:
-    """Angles (n,) in rad by name at times `t_s`, and for each the Jacobian (n, unknowns)."""
+    """Angles (n,) in rad by name at times `t_s`, and for each the Jacobian (n, unknowns) where it was asked for."""
 
     t_s: Array
     value: Mapping[str, Array]
@@ -42,11 +43,14 @@ class Angles:
     turns: Mapping[str, Array]  # (n, 3, unknowns): left rotation vector of each segment per unknown
     club_at_address: tuple[Array, Array] | None  # (1, 3, 3) and its (1, 3, unknowns)
 
+    @cached_property
+    def slopes(self) -> Mapping[str, Array]:
+        """Rad/s (n,) of every angle."""
+        return {name: np.gradient(x, self.t_s) for name, x in self.value.items()}
 
-def _turned(r: Array, axis: int, eps: float) -> Array:
-    v = np.zeros(3)
-    v[axis] = eps
-    return exp(v) @ r
+
+_NUDGE = 1e-6  # rad, of the difference quotients
+_NUDGED = exp(_NUDGE * np.eye(3))  # (3, 3, 3), about each axis
 
 
 def flat_face(solution: Solution) -> tuple[float, Array] | None:
@@ -63,8 +67,8 @@ def flat_face(solution: Solution) -> tuple[float, Array] | None:
     def value(grip: Array) -> float:
         return float(face_about_shaft(np.eye(3)[None], grip.T[None], -p.side)[0])
 
-    zero, eps = value(grip), 1e-6
-    slope = np.array([_wrap(value(_turned(grip, a, eps)) - zero) / eps for a in range(3)])
+    zero = value(grip)
+    slope = np.array([_wrap(value(nudged @ grip) - zero) / _NUDGE for nudged in _NUDGED])
     if via_grip:
         to_club = state.mount["club"].T
         jac[g["mount:hand"]] = slope @ to_club
@@ -87,6 +91,7 @@ def angles_at(
     face_known: bool,
     own_flat: bool,
     shock_s: float | None = None,
+    jacobian: bool = True,
 ) -> Angles:
     """All angles of a window at times (n,), rotations counted from `address_s`.
 
@@ -97,40 +102,37 @@ def angles_at(
     side, n_own = p.side, p.passing[w].size
     tracks = solution.tracks(w)
     t_s = np.asarray(t_s, float)
-    segments, sens = {}, {}
-    for name in state.mount:
-        segments[name], sens[name] = p.segment(state, w, name, tracks, t_s)
-        if shock_s is not None and np.any(t_s == shock_s):
-            role: Role = p.hand_role if name == "hand" and p.hand_role else name  # type: ignore[assignment]
-            at = t_s == shock_s
-            segments[name][at] = tracks[role].just_before(shock_s, shock_s) @ p.mounted(state, w, name)
-    club0 = sens0 = None
-    if "club" in segments and face_known:
-        club0, sens0 = p.segment(state, w, "club", tracks, np.array([address_s]))
-
     n = len(t_s)
-    f, h, c = (segments.get(k) for k in ("forearm", "hand", "club"))
+    segments, sens = {}, {}
+    for name in state.mount:  # the last row is the address, from which rotations count
+        segments[name], sens[name] = p.segment(state, w, name, tracks, np.append(t_s, address_s), jacobian)
+        if shock_s is not None and np.any(t_s == shock_s):
+            before = tracks[p.worn_by(name)].just_before(shock_s, shock_s)
+            segments[name][:n][t_s == shock_s] = before @ p.mounted(state, w, name)
+    # all that a posture hangs on: the segments, and the club at address
+    parts, by_part = dict(segments), dict(sens)
+    club0 = segments["club"][n:] if "club" in segments and face_known else None
+    if club0 is not None:
+        parts["address"], by_part["address"] = np.repeat(club0, n + 1, axis=0), sens["club"][n:]
 
-    def run(f: Array | None, h: Array | None, c: Array | None, c0: Array | None) -> Array:
-        return posture(f, h, c, None if c0 is None else np.broadcast_to(c0, (n, 3, 3)), side=side)
+    def run(parts: Mapping[str, Array]) -> Array:
+        """Postures (k, n + 1, angles) of k sets (k, n + 1, 3, 3) at once."""
+        whole = [parts[s].reshape(-1, 3, 3) if s in parts else None for s in ("forearm", "hand", "club", "address")]
+        return posture(*whole, side=side).reshape(-1, n + 1, len(POSTURE_ANGLES))
 
-    base = run(f, h, c, club0)
-    jac = np.zeros((len(POSTURE_ANGLES), n, n_own + p.lasting.size))
-    eps = 1e-6
-    for name in segments:
-        for axis in range(3):
-            moved = {k: (_turned(v, axis, eps) if k == name else v) for k, v in segments.items()}
-            slope = _wrap(run(moved.get("forearm"), moved.get("hand"), moved.get("club"), club0) - base) / eps
-            slope = np.nan_to_num(slope)
-            jac += slope.T[:, :, None] * sens[name][None, :, axis, :]
-    if club0 is not None and sens0 is not None:
-        for axis in range(3):
-            slope = np.nan_to_num(_wrap(run(f, h, c, _turned(club0, axis, eps)) - base) / eps)
-            jac += slope.T[:, :, None] * sens0[None, :, axis, :]
+    base = run(parts)[0] if parts else np.empty((0, len(POSTURE_ANGLES)))
+    jac = np.zeros((len(POSTURE_ANGLES), n + 1, n_own + p.lasting.size)) if jacobian else np.empty((0, 0, 0))
+    if jacobian and parts:
+        moved = {k: np.repeat(v[None], 3 * len(parts), axis=0) for k, v in parts.items()}
+        for i, (k, v) in enumerate(parts.items()):
+            moved[k][3 * i : 3 * i + 3] = _NUDGED[:, None] @ v
+        slope = np.nan_to_num(_wrap(run(moved) - base) / _NUDGE).reshape(len(parts), 3, n + 1, -1)
+        for k, by_axis in zip(parts, slope, strict=True):
+            jac += np.moveaxis(np.transpose(by_axis, (1, 2, 0)) @ by_part[k], 1, 0)
 
     have = set(segments)
     value: dict[str, Array] = {}
-    jacobian: dict[str, Array] = {}
+    by_unknowns: dict[str, Array] = {}
     marks: dict[str, tuple[str, ...]] = {}
     via = ("via_grip",) if p.hand_role == "club" else ()
     for i, name in enumerate(POSTURE_ANGLES):
@@ -138,7 +140,9 @@ def angles_at(
             continue
         if name in ("face_since_address", "shaft_off_plane") and club0 is None:
             continue
-        value[name], jacobian[name] = base[:, i], jac[i]
+        value[name] = base[:n, i]
+        if jacobian:
+            by_unknowns[name] = jac[i, :n]
         if name in ("wrist_flexion", "wrist_deviation"):
             guessed = any(hold.name == "address" for hold in p.windows[w].holds)
             marks[name] = (*via, "zero_guessed") if guessed else via
@@ -146,22 +150,30 @@ def angles_at(
         flat = flat_face(solution)
         if flat is not None:
             value["face_to_forearm"] = _wrap(value["face_to_forearm"] - flat[0])
-            jacobian["face_to_forearm"] = jacobian["face_to_forearm"].copy()
-            jacobian["face_to_forearm"][:, n_own:] -= flat[1]
+            if jacobian:
+                by_unknowns["face_to_forearm"][:, n_own:] -= flat[1]
         if flat is None or not own_flat:
             marks["face_to_forearm"] = ("zero_frame",)
         value["face_to_forearm"] = _continuous(value["face_to_forearm"])
-    if "forearm" in segments:
-        roll, j = _turn_about(solution, w, "forearm", tracks["forearm"], 1, t_s, address_s)
-        if "axial" in value:  # what the skin lost, the hand shows
-            a0 = angles_axial(solution, w, tracks, address_s)
-            roll, j = roll + _wrap(value["axial"] - a0[0]), j + jacobian["axial"] - a0[1]
-        value["forearm_roll"], jacobian["forearm_roll"] = side * roll, side * j
-    if "club" in segments:
-        roll, j = _turn_about(solution, w, "club", tracks["club"], 0, t_s, address_s)
-        value["face_roll"], jacobian["face_roll"] = -side * roll, -side * j
-    address = None if club0 is None or sens0 is None else (club0, sens0)
-    return Angles(t_s, value, jacobian, segments, marks, sens, address)
+    rolls: tuple[tuple[str, Role, int, int], ...] = (
+        ("forearm_roll", "forearm", 1, side),
+        ("face_roll", "club", 0, -side),
+    )
+    for name, segment, column, sign in rolls:
+        if segment not in segments:
+            continue
+        roll, by = _turn_about(solution, w, segment, tracks[segment], column, t_s, address_s, jacobian)
+        if segment == "forearm" and "axial" in value:  # what the skin lost, the hand shows
+            axial = POSTURE_ANGLES.index("axial")
+            roll = roll + _wrap(value["axial"] - base[n, axial])
+            if jacobian:
+                by = by + by_unknowns["axial"] - jac[axial, n]
+        value[name] = sign * roll
+        if jacobian:
+            by_unknowns[name] = sign * by
+    at_address = None if club0 is None else (club0, by_part["address"])
+    whole = {k: v[:n] for k, v in segments.items()}
+    return Angles(t_s, value, by_unknowns, whole, marks, {k: v[:n] for k, v in sens.items()}, at_address)
 
 
 _LEVEL = {
@@ -186,11 +198,11 @@ def when_level(at: Angles, dense: Angles, events: Sequence[str]) -> Angles:
         if segment not in at.segments or len(t) < 3:
             continue
         height = np.cross(at.segments[segment][i, :, axis], UP) @ at.turns[segment][i]
-        rising = float(np.polyfit(t, dense.segments[segment][near, 2, axis], 1)[0])
+        beside = [np.unwrap(dense.value[name][near]) for name in jacobian]
+        rising, *rates = np.polyfit(t, np.column_stack([dense.segments[segment][near, 2, axis], *beside]), 1)[0]
         if abs(rising) < 0.3:  # it only just became level: the moment hardly means anything
             continue
-        for name, j in jacobian.items():
-            rate = float(np.polyfit(t, np.unwrap(dense.value[name][near]), 1)[0])
+        for j, rate in zip(jacobian.values(), rates, strict=True):
             j[i] -= np.nan_to_num(rate) / rising * height
     return replace(at, jacobian=jacobian)
 
@@ -223,66 +235,56 @@ def stances(
     else:
         heading[2] = 1.0
     into -= np.outer(np.tile(UP, len(names)), heading @ into)
-    out = []
-    for i in range(n):
-        covariance = solution.covariance(w, into @ np.concatenate([turns[k][i] for k in names]))
-        drift = into @ np.concatenate([rates[k][i] if k in rates else np.zeros(3) for k in names]) * when_sd_s[i]
-        shake = np.repeat([0.0 if k == "club_at_address" else wobble[i] ** 2 for k in names], 3)
-        covariance += np.outer(drift, drift) + into @ np.diag(shake) @ into.T
-        q = {k: Rotation.from_matrix(yaw @ matrices[k][i]).as_quat(scalar_first=True) for k in names}
-        out.append(Stance(q, covariance))
-    return out
+    jacobian = into @ np.concatenate([turns[k] for k in names], axis=1)
+    covariance = solution.covariances(w, jacobian)
+    still = np.zeros((n, 3))
+    drift = np.concatenate([rates.get(k, still) for k in names], axis=1) @ into.T * when_sd_s[:, None]
+    shaken = np.repeat([k != "club_at_address" for k in names], 3)
+    covariance += drift[:, :, None] * drift[:, None, :] + (wobble**2)[:, None, None] * (
+        into[:, shaken] @ into[:, shaken].T
+    )
+    q = {k: Rotation.from_matrix(yaw @ matrices[k]).as_quat(scalar_first=True) for k in names}
+    return [Stance({k: v[i] for k, v in q.items()}, covariance[i]) for i in range(n)]
 
 
 def _continuous(x: Array) -> Array:
     return np.unwrap(x) if len(x) > 1 else x
 
 
-def angles_axial(solution: Solution, w: int, tracks: Mapping[Role, Track], t_s: float) -> tuple[float, Array]:
-    from imu.fit import wrist_jacobian
-
-    p, state = solution.problem, solution.state
-    t = np.array([t_s])
-    f, jf = p.segment(state, w, "forearm", tracks, t)
-    h, jh = p.segment(state, w, "hand", tracks, t)
-    angles = wrist_angles(f, h, p.side)
-    j = wrist_jacobian(angles, p.side) @ np.swapaxes(f, 1, 2) @ (jh - jf)
-    return float(angles[0, 0]), j[0, 0]
-
-
 def _turn_about(
-    solution: Solution, w: int, segment: Role, track: Track, column: int, t_s: Array, from_s: float
+    solution: Solution, w: int, role: Role, track: Track, column: int, t_s: Array, from_s: float, jacobian: bool
 ) -> tuple[Array, Array]:
     """Integral (n,) of the rate about an axis of a segment, from `from_s`, and its Jacobian."""
     p = solution.problem
-    axis = p.mounted(solution.state, w, segment)[:, column]
+    axis = p.mounted(solution.state, w, role)[:, column]
     n_own, g = p.passing[w].size, p.lasting
-    borders = track.start_s + track.period_s * np.arange(len(track.gyro) + 1)
+    borders = track.borders_s
 
     def integral(x: Array) -> Array:
         total = np.concatenate([np.zeros((1, x.shape[1])), np.cumsum(x, axis=0)]) * track.period_s
-        at = np.column_stack([np.interp(t_s, borders, total[:, i]) for i in range(x.shape[1])])
-        return at - np.array([np.interp(from_s, borders, total[:, i]) for i in range(x.shape[1])])
+        at = np.column_stack([np.interp(np.append(t_s, from_s), borders, column) for column in total.T])
+        return at[:-1] - at[-1]
 
-    turned, raw = integral(track.gyro), integral(track.raw)
-    j = np.zeros((len(t_s), n_own + g.size))
-    role = segment
-    by_bias = -np.outer(t_s - from_s, axis)
-    j[:, p.passing[w][f"bias:{role}"]] = by_bias
-    b, m = g[f"bias:{role}"], g[f"matrix:{role}"]
-    j[:, n_own + b.start : n_own + b.stop] = by_bias
-    j[:, n_own + m.start : n_own + m.stop] = (axis[None, :, None] * raw[:, None, :]).reshape(len(t_s), 9)
-    # axis -> axis + alpha x axis
-    p.by_mounting(j, w, segment, role, -turned @ cross_matrix(axis), p.turn(solution.state, w, role))
-    roll = turned @ axis
+    roll = integral((track.gyro @ axis)[:, None])[:, 0]
+    j = np.zeros((len(t_s), n_own + g.size)) if jacobian else np.empty((0, 0))
+    if jacobian:
+        turned, raw = integral(track.gyro), integral(track.raw)
+        by_bias = -np.outer(t_s - from_s, axis)
+        j[:, p.passing[w][f"bias:{role}"]] = by_bias
+        b, m = g[f"bias:{role}"], g[f"matrix:{role}"]
+        j[:, n_own + b.start : n_own + b.stop] = by_bias
+        j[:, n_own + m.start : n_own + m.stop] = (axis[None, :, None] * raw[:, None, :]).reshape(len(t_s), 9)
+        # axis -> axis + alpha x axis
+        p.by_mounting(j, w, role, role, -turned @ cross_matrix(axis), p.turn(solution.state, w, role))
     # what a gap hid counts as far as the fit found it
     for i, jump in enumerate(p.windows[w].jumps):
         if jump.role == role:
             along = track.at(np.array([jump.t_s]))[0] @ axis
             share = (t_s >= jump.t_s).astype(float) - float(from_s >= jump.t_s)
             roll = roll + share * float(along @ solution.state.jumps[w][i])
-            where = p.passing[w]["jumps"].start + 3 * i
-            j[:, where : where + 3] += share[:, None] * along
+            if jacobian:
+                where = p.passing[w]["jumps"].start + 3 * i
+                j[:, where : where + 3] += share[:, None] * along
     return roll, j
 
 

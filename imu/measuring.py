@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -943,18 +944,15 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
     finish = moments["finish"].t_s or rough.finish_s
     lo, hi = max(window.start_s + 0.01, address - 0.2), min(window.end_s - 0.01, finish + 0.2)
     grid = np.arange(lo, hi, step)
-    dense = kinematics.angles_at(solution, w, grid, address, face_known=fitted.face_known, own_flat=fitted.own_flat)
-    sd = _deviations(solution, w, dense)
-    known = [(e, m.t_s) for e, m in moments.items() if m.t_s is not None]
-    at = kinematics.angles_at(
-        solution,
-        w,
-        np.array([t for _, t in known]),
-        address,
-        face_known=fitted.face_known,
-        own_flat=fitted.own_flat,
-        shock_s=shock_s,
+    angles_at = partial(
+        kinematics.angles_at, solution, w, address_s=address, face_known=fitted.face_known, own_flat=fitted.own_flat
     )
+    dense = angles_at(grid, jacobian=False)
+    # how surely an angle is known changes slowly: every sixth instant tells it
+    sparse = angles_at(np.append(grid[:-1:6], grid[-1]))
+    sd = {k: np.interp(grid, sparse.t_s, x) for k, x in _deviations(solution, w, sparse).items()}
+    known = [(e, m.t_s) for e, m in moments.items() if m.t_s is not None]
+    at = angles_at(np.array([t for _, t in known]), shock_s=shock_s)
     at = kinematics.when_level(at, dense, [e for e, _ in known])
     place = {e: i for i, (e, _) in enumerate(known)}
     values: dict[str, dict[str, Value]] = {}
@@ -1089,15 +1087,12 @@ def _wobble(t_s: float, moments: Mapping[str, swing.Moment]) -> float:
 
 
 def _deviations(solution: Solution, w: int, angles: kinematics.Angles) -> dict[str, Array]:
-    """Standard deviation (n,) of every angle; of a dense trace at every sixth instant, and between."""
-    n = len(angles.t_s)
-    pick = np.arange(n) if n <= 24 else np.unique(np.append(np.arange(0, n, 6), n - 1))
+    """Standard deviation (n,) of every angle."""
     names = list(angles.value)
     if not names:
         return {}
-    variance = solution.variance(w, np.concatenate([angles.jacobian[k][pick] for k in names]))
-    parts = np.sqrt(np.maximum(variance, 0)).reshape(len(names), len(pick))
-    return {k: np.interp(angles.t_s, angles.t_s[pick], parts[i]) for i, k in enumerate(names)}
+    variance = solution.variance(w, np.concatenate([angles.jacobian[k] for k in names]))
+    return dict(zip(names, np.sqrt(np.maximum(variance, 0)).reshape(len(names), -1), strict=True))
 
 
 def _shock_hidden(fitted: Fitted, rough: swing.Rough) -> bool:
@@ -1199,8 +1194,7 @@ def _extra(dense: kinematics.Angles, name: str, moment: swing.Moment, rough: swi
     """What the fit's covariance does not hold: when the event was, times how fast the angle went."""
     if moment.t_s is None or name not in dense.value:
         return 0.0
-    slope = np.gradient(dense.value[name], dense.t_s)
-    return float(abs(np.interp(moment.t_s, dense.t_s, slope)) * moment.sd_s)
+    return float(abs(np.interp(moment.t_s, dense.t_s, dense.slopes[name])) * moment.sd_s)
 
 
 def _value(
