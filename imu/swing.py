@@ -57,11 +57,12 @@ def find(
     speed = ndimage.uniform_filter1d(np.nan_to_num(speed), max(1, round(0.03 / period)))
     peaks, _ = signal.find_peaks(speed, height=least_peak, distance=max(1, round(0.5 / period)))
     found: list[Rough] = []
+    whole = _Turning.of(samples.gyro - calm.bias, period) if len(samples) < _AT_ONCE else None
     for k in peaks[np.argsort(-speed[peaks])]:
         t = samples.start_s + k * period
         if any(s.takeaway_s - 0.2 <= t <= s.finish_s + 0.1 for s in found):
             continue
-        swing = _around(samples, calm, speed, int(k), shaft)
+        swing = _around(samples, calm, speed, int(k), shaft, whole)
         if swing is None or any(lo < swing.top_s < hi or lo < swing.takeaway_s < hi for lo, hi in busy):
             continue
         if any(swing.takeaway_s < s.finish_s and s.takeaway_s < swing.finish_s for s in found):
@@ -70,19 +71,41 @@ def find(
     return sorted(found, key=lambda s: s.takeaway_s)
 
 
-def _around(samples: Samples, calm: Quiet, speed: Array, peak: int, shaft: Array | None) -> Rough | None:
+_AT_ONCE = 100_000
+"""Samples up to which a recording is integrated as a whole, not anew around every peak: of more it takes much memory."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Turning:
+    """Attitudes (n + 1, 3, 3) of a stretch, its start level or not, and turn rates (n, 3) in their frame."""
+
+    attitude: Array
+    rate: Array
+
+    @classmethod
+    def of(cls, rate: Array, period_s: float) -> _Turning:
+        attitude = strapdown(rate, period_s)
+        return cls(attitude, (attitude[:-1] @ rate[:, :, None])[:, :, 0])
+
+    def part(self, lo: int, hi: int) -> _Turning:
+        return _Turning(self.attitude[lo : hi + 1], self.rate[lo:hi])
+
+
+def _around(
+    samples: Samples, calm: Quiet, speed: Array, peak: int, shaft: Array | None, whole: _Turning | None
+) -> Rough | None:
     period = samples.period_s
     lo = max(0, peak - round(7.0 / period))
     hi = min(len(samples), peak + round(5.0 / period))
-    rate = samples.gyro[lo:hi] - calm.bias
-    if hi - lo < round(0.5 / period):
+    local, p = speed[lo:hi], peak - lo
+    # nothing swings that was not at rest before: where a recording begins in the middle of a motion, nothing is level
+    if hi - lo < round(0.5 / period) or not np.any(local[:p] < REST_RATE):
         return None
-    attitude = strapdown(rate, period)
+    turning = whole.part(lo, hi) if whole else _Turning.of(samples.gyro[lo:hi] - calm.bias, period)
     start, start_s = level(samples, calm, samples.start_s + lo * period, samples.start_s + peak * period)
-    at = int(np.clip(round((start_s - samples.start_s) / period) - lo, 0, len(rate)))
-    attitude = start @ attitude[at].T @ attitude
-    world = np.einsum("nij,nj->ni", attitude[:-1], rate)
-    p = peak - lo
+    at = int(np.clip(round((start_s - samples.start_s) / period) - lo, 0, hi - lo))
+    to_level = start @ turning.attitude[at].T
+    world = turning.rate @ to_level.T
     smooth = max(1, round(0.02 / period))
     world = ndimage.uniform_filter1d(world, smooth, axis=0)
     # the fast axis at the peak, then the mean axis from the reversal to the peak
@@ -106,7 +129,6 @@ def _around(samples: Samples, calm: Quiet, speed: Array, peak: int, shaft: Array
     if not len(backward) or (top - backward[-1]) * period > 2.5:
         return None
     active = int(backward[-1])
-    local = speed[lo:hi]
     rest = np.flatnonzero(local[:active] < REST_RATE)
     if not len(rest):
         return None
@@ -119,7 +141,7 @@ def _around(samples: Samples, calm: Quiet, speed: Array, peak: int, shaft: Array
     back = world[takeaway:top]
     if np.linalg.norm(back.sum(axis=0)) < 0.45 * np.sum(np.linalg.norm(back, axis=1)):
         return None
-    if shaft is not None and (attitude[takeaway] @ shaft)[2] > LEAST_DOWN:
+    if shaft is not None and (to_level @ turning.attitude[takeaway] @ shaft)[2] > LEAST_DOWN:
         return None
     forward = np.cumsum(about[top:]) * period
     returned = np.flatnonzero(forward >= back_turn)
@@ -138,8 +160,8 @@ def _around(samples: Samples, calm: Quiet, speed: Array, peak: int, shaft: Array
         return None
     if peak_rate < GENTLE:
         margin = round(0.4 * (impact - top))
-        again = attitude[max(top, impact - margin) : impact + margin + 1]
-        cosine = 0.5 * (np.einsum("ij,nij->n", attitude[takeaway], again).max() - 1.0)
+        again = turning.attitude[max(top, impact - margin) : impact + margin + 1]
+        cosine = 0.5 * (np.einsum("ij,nij->n", turning.attitude[takeaway], again).max() - 1.0)
         if cosine < np.cos(MOST_ASTRAY):
             return None
     base = samples.start_s + lo * period

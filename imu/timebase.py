@@ -270,15 +270,27 @@ def _step_in_phase(arrival: Array, count: np.ndarray) -> float:
     reach, found = 0.06, guess
     span = min(float(early[-1]), 15.0)
     while True:
-        part = early[early <= span]
-        step = 0.2 * found / span
-        grid = found * (1 + np.arange(-reach, reach + step / 2, step))
-        power = np.abs(np.exp(2j * np.pi * part[None, :] / grid[:, None]).sum(axis=1))
-        # nearer to the robust mean is likelier, a little
-        found = float(grid[int(np.argmax(power))])
+        step = 0.2 / span
+        beside = round(reach / (found * step))
+        first = 1.0 / found - step * beside
+        power = _in_step(early[early <= span], first, step, 2 * beside + 1)
+        found = 1.0 / (first + step * int(np.argmax(power)))
         if span >= early[-1]:
             return found
         reach, span = 1.5 * found / span, min(float(early[-1]), span * 8)
+
+
+def _in_step(events: Array, first: float, step: float, count: int) -> Array:
+    """|sum exp(2 pi i f t)| over events t (m,), for `count` frequencies f from `first` on, equally spaced.
+
+    Every such turn is that of a coarse grid times that of a fine one, and the sum over events a product of matrices:
+    some hundred turns an event are computed instead of thousands.
+    """
+    fine = max(1, round(np.sqrt(count)))
+    coarse = -(-count // fine)
+    a = np.exp(2j * np.pi * np.outer(first + step * fine * np.arange(coarse), events))
+    b = np.exp(2j * np.pi * step * np.outer(events, np.arange(fine)))
+    return np.abs(a @ b).ravel()[:count]
 
 
 def _early_edge(arrival: Array, duration: float) -> Array:
@@ -430,17 +442,15 @@ class Rates:
             if size % 2 == 0:  # an even window is centred half a sample early
                 self.start_s -= 0.5 * samples.period_s
         self.value, self.known = filled, known
+        self._step, self._between = np.diff(filled, axis=0), known[1:] & known[:-1]
 
     def at(self, t_s: Array) -> tuple[Array, np.ndarray]:
         """Rate (m, 3) at times and whether it is known there."""
         position = (t_s - self.start_s) / self.period_s
-        last = len(self.value) - 1
-        inside = (position >= 0) & (position <= last)
-        position = np.clip(position, 0, last)
-        below = np.minimum(position.astype(int), max(last - 1, 0))
-        part = (position - below)[:, None]
-        value = (1 - part) * self.value[below] + part * self.value[below + 1]
-        return value, inside & self.known[below] & self.known[below + 1]
+        below = np.clip(position.astype(int), 0, len(self._step) - 1)
+        part = position - below
+        inside = (position >= 0) & (position <= len(self._step))
+        return self.value[below] + np.clip(part, 0, 1)[:, None] * self._step[below], inside & self._between[below]
 
 
 def _shared(anchor: Samples, other: Samples) -> float:
@@ -529,15 +539,13 @@ def _lag(a: Rates, b: Rates, t: Array) -> tuple[float | None, float]:
     value_a, known_a = a.at(t)
     lag, h = 0.0, 0.002
     for _ in range(6):
-        value, known = b.at(t - lag)
-        ahead, known_ahead = b.at(t - lag + h)
-        behind, known_behind = b.at(t - lag - h)
-        both = known_a & known & known_ahead & known_behind
+        moved, known = b.at(np.concatenate([t - lag, t - lag + h, t - lag - h]))
+        (value, ahead, behind), known_b = moved.reshape(3, -1, 3), known.reshape(3, -1).all(axis=0)
+        both = known_a & known_b
         count = int(np.count_nonzero(both))
         if count < 60:
             return None, 0.0
-        x = np.column_stack([value_a[both], np.ones(count)])
-        q, _ = np.linalg.qr(x)
+        q, _ = np.linalg.qr(np.column_stack([value_a[both], np.ones(count)]))
         y, slope = value[both], (ahead[both] - behind[both]) / (2 * h)
         left = y - q @ (q.T @ y)
         steep = slope - q @ (q.T @ slope)

@@ -59,6 +59,7 @@ def problem() -> Problem:
         mount={"forearm": worn["forearm"].T, "hand": worn["hand"].T @ bent, "club": worn["club"].T @ bent @ grip.T},
         grip=grip,
         slip=0.1,
+        lag=0.0,
         coupling=small(5),
         slipped=np.zeros((0, 3)),
         first=({r: start @ worn[r] for r in ROLES},),

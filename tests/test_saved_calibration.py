@@ -70,6 +70,17 @@ def test_swings_after_it_are_as_right_as_with_the_poses(lesson, saved):
     assert "zero_guessed" in bare.swings[0].angles["wrist_flexion"]["top"].marks
 
 
+def test_recording_that_begins_in_the_middle_of_a_swing_still_gives_the_next(lesson, saved):
+    """Started late, nothing before the club's first speed shows what is level: that swing is passed over."""
+    recording, truth, _ = lesson
+    begin = truth["swings"][1]["events"]["top"] + 0.1
+    later = cut(recording, begin, np.inf)
+    base = recording.streams[recording.first_role].t_s
+    shift = float(base[base >= base[0] + begin][0] - base[0])
+    swings = measure_recording(later, calibration=saved).swings
+    assert [round(s.events["top"].t_s, 1) for s in swings] == [round(truth["swings"][2]["events"]["top"] - shift, 1)]
+
+
 def test_its_uncertainty_holds_the_zero_of_the_poses(lesson, saved):
     """One flat wrist against a ruler errs by 3 deg a pose: no saving makes it less."""
     recording, _, split = lesson
