@@ -428,7 +428,8 @@ def _by_twin(
             continue
         rows = np.arange(lo, hi)
         t = patient.time(rows)
-        if not _together(patient, around, rates, matrix, offset):
+        apart = _apart(patient, around, rates, matrix, offset)
+        if apart is None:
             continue
         if mended is not None:
             position = (t - twin.start_s) / twin.period_s
@@ -444,21 +445,23 @@ def _by_twin(
             part_rows = rows[a:b]
             holes = patient.need[part_rows]
             turned = float(np.sum(np.linalg.norm(np.where(holes, seen[a:b], 0.0), axis=1))) * samples.period_s
-            sd = 0.01 * turned + 0.03 * DEG
+            sd = apart * turned + 0.03 * DEG
             if mended is not None:
                 inside = [g[2] for g in mended.guesses if g[1] > t[a] and g[0] < t[b - 1]]
                 sd = float(np.hypot(sd, np.linalg.norm(inside))) if inside else sd
             patient.fill(part_rows, seen[a:b], sd)
 
 
-def _together(patient: _Patient, around: np.ndarray, rates: Rates, matrix: Array, offset: Array) -> bool:
-    """Whether the pair agreed just outside; else the club was not in this hand."""
+def _apart(patient: _Patient, around: np.ndarray, rates: Rates, matrix: Array, offset: Array) -> float | None:
+    """By what share of their turn the pair differed just outside: the hundredth that a firm grip gives, more where the
+    club was taken otherwise. None where it was not in this hand."""
     va, ka = rates.at(patient.time(around))
     if np.count_nonzero(ka) < 4:
-        return True
-    left = patient.gyro[around][ka] - (va[ka] @ matrix.T + offset)
-    size = np.linalg.norm(patient.gyro[around][ka], axis=1)
-    return bool(np.median(np.linalg.norm(left, axis=1) / (size + 0.3)) <= 0.1)
+        return 0.01
+    left = np.linalg.norm(patient.gyro[around][ka] - (va[ka] @ matrix.T + offset), axis=1)
+    share = left / (np.linalg.norm(patient.gyro[around][ka], axis=1) + 0.3)
+    most = float(np.quantile(share, 0.9))  # of a pair that rests on one side of the gap, the other side tells
+    return max(0.01, most) if most <= 0.3 and np.median(share) <= 0.1 else None
 
 
 def _by_curve(role: Role, patient: _Patient, sensors: Mapping[Role, Samples], *, only_clipped: bool = False) -> None:

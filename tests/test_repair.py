@@ -183,3 +183,21 @@ def test_packets_without_a_rigid_neighbour_go_where_the_rate_has_no_step(gap_fir
     lost = np.flatnonzero(~mended.present)
     assert [k for k in lost if k > 300] == [*range(first, first + 7), *range(second, second + 7)]
     np.testing.assert_allclose(mended.gyro[first + 7 : second], between)
+
+
+def test_a_club_that_lies_aside_does_not_fill_what_the_hand_lost():
+    hand, club = pair()
+    t = hand.t_s
+    aside = t > 13.2
+    club.gyro[aside] = 0.0
+    moving = aside & (t < 14.6)
+    hand.gyro[moving] = np.outer(3.0 * np.sin(np.pi * (t[moving] - 13.2) / 1.4), [0.0, 0.6, 0.8])
+    hand.gyro[t >= 14.6] = 0.0
+    true = hand.gyro.copy()
+    lo, hi = np.searchsorted(t, [14.2, 14.6])  # the last of the move, some 30 deg, and then it rests
+    lose(hand, lo, hi)
+    lose(hand, lo - 50, lo - 20)
+    mended = repair({"hand": hand, "club": club})
+    (sd,) = [g[2] for g in mended.guessed["hand"] if g[0] < 14.4 < g[1]]
+    off = np.linalg.norm(np.sum(mended.sensors["hand"].gyro[lo:hi] - true[lo:hi], axis=0)) * hand.period_s
+    assert off < 3 * sd
