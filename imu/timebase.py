@@ -253,7 +253,10 @@ def _step_in_phase(arrival: Array, count: np.ndarray) -> float:
     """
     n = len(arrival)
     # short windows, since a lost burst spoils every window that holds it
-    width = min(max(4, round((4 if arrival[-1] - arrival[0] > 0.02 * n else 48) * n / (count[-1] + 1))), n - 1)
+    # and not shorter than a radio's connection interval can round away
+    mean = (arrival[-1] - arrival[0]) / n
+    width = 4 if mean > 0.04 else 16 if mean > 0.02 else 48
+    width = min(max(4, round(width * n / (count[-1] + 1))), n - 1)
     steps = np.sort((arrival[width:] - arrival[:-width]) / (count[width:] - count[:-width]))
     guess = float(np.median(steps))
     for _ in range(5):  # the upper tail is losses: judge by what lies as near below as above

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from imu.fit import Beliefs, Jump, Problem, State, Window
 from imu.recording import Stream
 from imu.repair import repair
 from imu.swing import shock
@@ -201,3 +202,39 @@ def test_a_club_that_lies_aside_does_not_fill_what_the_hand_lost():
     (sd,) = [g[2] for g in mended.guessed["hand"] if g[0] < 14.4 < g[1]]
     off = np.linalg.norm(np.sum(mended.sensors["hand"].gyro[lo:hi] - true[lo:hi], axis=0)) * hand.period_s
     assert off < 3 * sd
+
+
+def test_a_swing_with_a_turn_that_was_guessed_teaches_the_others_little():
+    """Lasting unknowns bent to a wrong guess agree with it, and every swing is off with them."""
+    still = np.zeros((2000, 3))
+    stamps = np.arange(2000) / 200.0
+    club = uniform(Stream("club", stamps, still + np.array([0.0, 0.0, 9.81]), still, source="club.csv"))
+
+    def shares(*jumps: float) -> np.ndarray:
+        windows = [
+            Window(2.0 * i, 2.0 * i + 1.5, jumps=(Jump("club", 2.0 * i + 1.0, np.radians(sd)),) if sd else ())
+            for i, sd in enumerate(jumps)
+        ]
+        none = {"club": np.zeros(3)}
+        state = State(
+            matrix={"club": np.zeros((3, 3))},
+            accel_bias=none,
+            accel_matrix={"club": np.zeros((3, 3))},
+            bias=none,
+            clock={},
+            mount={},
+            grip=np.eye(3),
+            slip=0.1,
+            coupling=np.zeros(5),
+            slipped=np.zeros((0, 3)),
+            first=tuple({"club": np.eye(3)} for _ in windows),
+            bias_change=tuple(none for _ in windows),
+            regrip=tuple(np.zeros(3) for _ in windows),
+            jumps=tuple(np.zeros((len(w.jumps), 3)) for w in windows),
+        )
+        problem = Problem({"club": club}, windows, state, side=-1, beliefs=Beliefs(), clocks={})
+        return problem.share
+
+    np.testing.assert_allclose(shares(0, 25, 0), [1.0, 0.1, 1.0])
+    np.testing.assert_allclose(shares(0, 2, 0), [1.0, 1.0, 1.0])
+    np.testing.assert_allclose(shares(25, 25, 0), [1.0, 1.0, 1.0])  # nobody else to learn from
