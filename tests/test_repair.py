@@ -222,6 +222,7 @@ def test_a_swing_with_a_turn_that_was_guessed_teaches_the_others_little():
             accel_matrix={"club": np.zeros((3, 3))},
             bias=none,
             clock={},
+            lag={},
             mount={},
             grip=np.eye(3),
             slip=0.1,
