@@ -102,7 +102,7 @@ def test_radios_that_send_on_a_grid_are_read(size):
 @pytest.mark.parametrize("seed", range(4))
 def test_a_grid_does_not_round_the_period_away(rate_hz, size, seed):
     """Four packets take 80 ms, which a grid of 15 ms shows as 75."""
-    stamps, number = packets(seed, grid_s=0.015, rate_hz=rate_hz, size=size, ppm=40.0)
+    stamps, _ = packets(seed, grid_s=0.015, rate_hz=rate_hz, size=size, ppm=40.0)
     still = np.zeros((len(stamps), 3))
     samples = uniform(Stream("hand", stamps, still + np.array([0.0, 0.0, 9.81]), still, source="hand.csv"))
     assert samples.period_s == pytest.approx(1 / rate_hz, rel=3e-3)
