@@ -142,7 +142,7 @@ def prepare(recording: Recording, calibration: Calibration | None = None) -> Pre
         held = [held_together(repaired.rigid, hand, club, r.takeaway_s, r.finish_s) for r in rough]
         if np.mean(held or [True]) >= 0.5:  # else the sensors sit otherwise than they are named
             rough = [r for r, together in zip(rough, held, strict=True) if together]
-    rough.sort(key=lambda r: r.takeaway_s)
+    rough = sorted(swing.begun_alike(rough, list(sensors.values())), key=lambda r: r.takeaway_s)
     aside: dict[tuple[Role, ...], list[swing.Rough]] = {}
     for r in list(rough):
         on = _all_on(sensors, r.takeaway_s - 1.0, r.finish_s)

@@ -28,6 +28,8 @@ LEAST_THROUGH = 30.0 * DEG
 LEAST_PUNCHED = 15.0 * DEG  # at speed: a punched shot is held off
 LEAST_DOWN = -0.2  # height of the shaft's direction at address: its head lies below the hands
 GENTLE = 600.0 * DEG  # rate up to which picking up, stretching or tapping a shoe can look like a rehearsal
+SLOWEST_DOWN = 1.0  # s; a downswing that is longer is a rehearsal, whatever twirls in it
+OTHER_POSTURE = 13.0 * DEG  # between the verticals at takeaway; another club or a chip differ by less
 MOST_ASTRAY = 40.0 * DEG  # attitude at its nearest to that at address: a swing comes back, those rarely do
 
 
@@ -69,6 +71,33 @@ def find(
             continue
         found.append(swing)
     return sorted(found, key=lambda s: s.takeaway_s)
+
+
+def begun_alike(swings: Sequence[Rough], sensors: Sequence[Samples]) -> list[Rough]:
+    """Without the gentle ones that begin in another posture than any swing at speed, where there are such: who
+    rehearses stands at address, who stretches or walks does not."""
+    ups = [np.array([_up(s, r.takeaway_s) for s in sensors]) for r in swings]
+    at_speed = [r.peak_rate >= GENTLE and r.impact_s - r.top_s < SLOWEST_DOWN for r in swings]
+    fast = np.array([up for quick, up in zip(at_speed, ups, strict=True) if quick])
+    if len(fast) < 2:
+        return list(swings)
+
+    def astray(up: Array) -> float:
+        off = np.arccos(np.clip(np.sum(fast * up, axis=2), -1.0, 1.0))  # NaN where a sensor was off
+        told = np.isfinite(off)
+        squares = np.sum(np.where(told, off, 0.0) ** 2, axis=1) / np.maximum(1, told.sum(axis=1))
+        return float(np.sqrt(squares.min()))
+
+    return [r for r, quick, up in zip(swings, at_speed, ups, strict=True) if quick or astray(up) < OTHER_POSTURE]
+
+
+def _up(samples: Samples, takeaway_s: float) -> Array:
+    """Vertical (3,) in a sensor just before a takeaway; NaN where it was off."""
+    part = samples.accel[samples.index(takeaway_s - 0.3) : samples.index(takeaway_s) + 1]
+    part = part[np.isfinite(part).all(axis=1)]
+    if not samples.start_s < takeaway_s < samples.end_s or not len(part):
+        return np.full(3, np.nan)
+    return np.asarray(part.mean(axis=0) / np.linalg.norm(part.mean(axis=0)), np.float64)
 
 
 _AT_ONCE = 100_000

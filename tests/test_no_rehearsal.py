@@ -58,3 +58,28 @@ def test_a_fast_one_is_kept_however_it_comes_back():
 @pytest.mark.parametrize(("through", "found"), [(22.0, 1), (8.0, 0)])
 def test_a_punched_shot_is_found_though_it_is_held_off_soon_after_contact(through, found):
     assert len(club([("x", 120, 4.0, 0.8), ("x", -120 - through, 4.8, 0.35)])) == found
+
+
+def begun(*swings: tuple[float, float, float]) -> list[swing.Rough]:
+    """What is kept of swings, each by its peak rate in deg/s, its downswing in s and how far the sensor's vertical at
+    takeaway is from address in degrees."""
+    t = np.arange(int(10 * len(swings) * RATE_HZ)) / RATE_HZ
+    up = np.array([swings[int(i)][2] for i in t // 10.0])
+    accel = GRAVITY * np.column_stack([np.sin(np.radians(up)), 0 * up, np.cos(np.radians(up))])
+    samples = uniform(Stream("club", t, accel, np.full_like(accel, 0.01), source="club.csv"))
+    rough = [
+        swing.Rough(10.0 * i + 4, 10.0 * i + 5, 10.0 * i + 5 + down, 10.0 * i + 8, 2.0, np.radians(peak))
+        for i, (peak, down, _) in enumerate(swings)
+    ]
+    kept = swing.begun_alike(rough, [samples])
+    return [r for r in rough if r in kept]
+
+
+def test_who_rehearses_stands_as_for_the_others():
+    kept = begun((1500, 0.3, 0.0), (350, 0.8, 6.0), (350, 0.8, 30.0), (1400, 0.3, 4.0), (1300, 3.0, 50.0))
+    assert [round(r.takeaway_s) for r in kept] == [4, 14, 34]
+
+
+def test_rehearsals_alone_and_all_at_speed_are_kept():
+    assert len(begun((350, 0.8, 0.0), (350, 0.8, 30.0))) == 2
+    assert len(begun((1500, 0.3, 0.0), (1500, 0.3, 40.0), (900, 0.3, 25.0))) == 3
