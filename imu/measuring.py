@@ -20,6 +20,7 @@ from threadpoolctl import threadpool_limits
 from imu import calibration as cal
 from imu import filtering, headings, kinematics, self_calibration, straps, swing
 from imu.bands import judged
+from imu.contact import Expected, contact
 from imu.errors import CupbowError, RecordingError
 from imu.fit import DEG, Axis, Beliefs, Hold, Problem, Slip, Solution, State, Window, exp, log
 from imu.measured import Event, Measurement, SensorReport, Stance, Swing, SwingTrace, Value
@@ -693,7 +694,7 @@ def fit_recording(
         own_flat,
         missing,
         doubts,
-        [_shock(prepared, solution.state, rough) for rough in prepared.rough],
+        [_shock(prepared, solution, n_cal + k, rough) for k, rough in enumerate(prepared.rough)],
     )
 
 
@@ -722,20 +723,46 @@ def _slip_said(solution: Solution, i: int) -> str:
     )
 
 
-def _shock(prepared: Prepared, state: State, rough: swing.Rough) -> tuple[float, float] | None:
-    """First contact and twice its standard deviation, by sensors on the clocks that the fit found."""
+def _shock(prepared: Prepared, solution: Solution, w: int, rough: swing.Rough) -> tuple[float, float] | None:
+    """First contact in a window and its standard deviation, by sensors on the clocks that the fit found."""
     strikers = []
     for role in ("club", "hand", "forearm"):
         samples = prepared.sensors.get(role)  # type: ignore[call-overload]
         if samples is None:
             continue
-        offset, drift = state.clock.get(role, (0.0, 0.0))  # type: ignore[call-overload]
+        offset, drift = solution.state.clock.get(role, (0.0, 0.0))  # type: ignore[call-overload]
         placed = replace(
             samples, start_s=samples.start_s * (1 + drift) + offset, period_s=samples.period_s * (1 + drift)
         )
         strikers.append((placed, rough.top_s))
     lead = 0.35 * (rough.impact_s - rough.top_s)
-    return swing.shock(strikers, rough.impact_s - lead, rough.impact_s + lead, rough.impact_s)
+    return contact(strikers, rough.impact_s - lead, rough.impact_s + lead, _expected(solution, w, rough))
+
+
+_LEAN = 12 * DEG
+"""How far from its direction at address the shaft may be when the ball is struck: the hands lead by up to some 10 deg
+(common practice, no source)."""
+
+
+def _expected(solution: Solution, w: int, rough: swing.Rough) -> Expected:
+    """When contact is to be expected: when the shaft is back where it was at address."""
+    tracks, mount = solution.tracks(w), solution.state.mount
+    if not ("club" in tracks and "club" in mount):
+        return Expected(rough.impact_s, 0.02)
+    direction = mount["club"][:, 0]
+    then = tracks["club"].at(np.array([rough.takeaway_s]))[0] @ direction
+    t = np.arange(rough.top_s, 2 * rough.impact_s - rough.top_s, 0.001)
+    t = t[_coming_back(t, rough)]
+    shaft = tracks["club"].at(t) @ direction
+    k = int(np.clip(np.argmax(shaft @ then), 1, len(t) - 2))
+    rate = np.linalg.norm(shaft[k + 1] - shaft[k - 1]) / 0.002
+    return Expected(float(t[k]), float(np.clip(_LEAN / (rate + 1e-9), 0.004, 0.02)))
+
+
+def _coming_back(t: Array, rough: swing.Rough) -> np.ndarray:
+    """Which of some times lie where the club comes back to where it was at address."""
+    down = rough.impact_s - rough.top_s
+    return np.asarray((t > rough.top_s + 0.3 * down) & (t < rough.impact_s + 0.5 * down))
 
 
 def _first_guess(
@@ -1152,11 +1179,8 @@ def _events(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> dict[str,
         direction = shaft if shaft is not None else forearm
         if direction is not None:
             then = direction[int(np.argmin(np.abs(t - address)))]
-            near = (t > rough.top_s + 0.3 * (rough.impact_s - rough.top_s)) & (
-                t < rough.impact_s + 0.5 * (rough.impact_s - rough.top_s)
-            )
-            along = direction[near] @ then
-            k = int(np.argmax(along))
+            near = _coming_back(t, rough)
+            k = int(np.argmax(direction[near] @ then))
             impact = swing.Moment(float(t[near][k]), 0.004, None, ("no_ball", *(() if club else ("from_forearm",))))
         else:
             impact = swing.Moment(rough.impact_s, 0.02, None, ("no_ball", *marks))

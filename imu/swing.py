@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from scipy import ndimage, signal
 
 from imu.calibration import Quiet, level
@@ -211,128 +210,6 @@ class Moment:
     sd_s: float = 0.0
     reason: str | None = None
     marks: tuple[str, ...] = ()
-
-
-def shock(
-    sensors: list[tuple[Samples, float]], start_s: float, end_s: float, expected_s: float
-) -> tuple[float, float] | None:
-    """First contact within a stretch: where all sensors at once depart from smooth motion, and twice
-    the standard deviation of it; None where nothing struck.
-
-    `sensors` with the time from which each swings freely (the top); `expected_s`: when the club has
-    come back as far as it went. Each sensor's evidence at an instant is by how much the sample that
-    holds it, or the next, departs more than those before; capped, so that no single sensor (a packet
-    put in the wrong place) outvotes the others.
-    """
-    grid = np.arange(start_s, end_s, 2.5e-4)
-    evidence, strongest = np.zeros(len(grid)), np.zeros(len(grid))
-    for samples, free_s in sensors:
-        period = samples.period_s
-        lo, hi = samples.index(free_s), samples.index(end_s + 2 * period) + 1
-        if hi - lo < 12:
-            continue
-        t = samples.start_s + period * np.arange(lo, hi)
-        strength = _departure(samples, lo, hi, t < start_s)
-        # a lost sample's stand-in says nothing of a shock, nor does a step beside it
-        unknown = ndimage.binary_dilation(~samples.present[lo:hi], np.ones(3))
-        strength[unknown] = 0.0
-        before = sliding_window_view(np.append(np.zeros(4), strength), 4).max(axis=1)[:-1]
-        here = np.maximum(strength, np.append(strength[1:], 0.0))
-        gain = np.log(np.maximum(here, 1e-9) / np.maximum(before, _QUIET))
-        gain = np.where((here > 0.5) & ~unknown, np.clip(gain, 0.0, _MOST), 0.0)
-        k = np.clip(np.floor((grid - t[0]) / period + 0.5).astype(int), 0, hi - lo - 1)
-        evidence += gain[k]
-        strongest = np.maximum(strongest, here[k])
-    evidence[strongest < 1.0] = 0.0
-    if not len(grid) or evidence.max() < _LEAST:
-        return None
-    evidence -= np.minimum(0.5 * ((grid - expected_s) / _EXPECTED_S) ** 2, 6.0)
-    best = int(evidence.argmax())
-    level = np.flatnonzero(evidence < evidence[best] - 0.25)
-    lo, hi = level[level < best].max(initial=-1) + 1, level[level > best].min(initial=len(grid)) - 1
-    t_s, within = _kink([s for s, _ in sensors], float(grid[lo]), float(grid[hi]))
-    # rival moments nearby, as likely as their evidence
-    near = np.abs(grid - t_s) < 0.03
-    chance = np.exp(evidence[near] - evidence[best])
-    rival = np.maximum(np.abs(grid[near] - t_s) - (grid[hi] - grid[lo]), 0.0)
-    return t_s, float(np.hypot(within, 2.0 * np.sqrt(chance @ rival**2 / chance.sum())))
-
-
-_EXPECTED_S = 0.02
-_QUIET = 0.03  # departures below it are noise
-_MOST = 3.5
-_LEAST = 1.0
-
-
-def _departure(samples: Samples, lo: int, hi: int, calm: np.ndarray) -> Array:
-    """How far each sample (n,) lies off the parabola through the three before it, in units of what
-    the swing does without a blow (`calm` samples)."""
-    strength = np.zeros(hi - lo)
-    for values, clipped, least in (
-        (samples.gyro, samples.clipped_gyro, 1.2),
-        (samples.accel, samples.clipped_accel, 25.0),
-    ):
-        part = np.nan_to_num(values[lo:hi])
-        # an axis that comes off its rail departs as well, but says nothing
-        rail = clipped[lo:hi]
-        free = ~(rail[3:] | rail[2:-1] | rail[1:-2] | rail[:-3])
-        jump = np.zeros(hi - lo)
-        guess = 3 * part[2:-1] - 3 * part[1:-2] + part[:-3]
-        jump[3:] = np.linalg.norm(np.where(free, part[3:] - guess, 0.0), axis=1)
-        before = jump[calm]
-        floor = max(least, 6.0 * float(np.percentile(before, 90)) if len(before) > 4 else least)
-        strength = np.maximum(strength, jump / floor)
-    return strength
-
-
-def _kink(sensors: list[Samples], lo: float, hi: float) -> tuple[float, float]:
-    """Contact within [lo, hi] by the part of the first struck samples that it spoils, and twice the
-    standard deviation of it.
-
-    Before contact every turn rate follows a parabola, after it that parabola plus a step and a slope
-    of its own; a sample is the mean of what its period holds. The moment is shared by all axes of all
-    sensors, and how well it explains them is its likelihood. (Accelerometers, which a blow sets
-    ringing, were tried beside the gyros: the moment then erred four times as far.)
-    """
-    margin = 1.0e-3
-    grid = np.arange(lo - margin, hi + margin, 1e-4)
-    cost = np.zeros(len(grid))
-    rows = 0
-    for samples in sensors:
-        period = samples.period_s
-        first = int(np.floor((lo - margin - samples.start_s) / period + 0.5))
-        last = int(np.floor((hi + margin - samples.start_s) / period + 0.5)) + 2
-        before, after = np.arange(first - 6, first), np.arange(first, last + 1)
-        whole = np.concatenate([before, after])
-        if whole[0] < 0 or whole[-1] >= len(samples) or not samples.present[whole].all():
-            continue
-        axes = ~samples.clipped_gyro[whole].any(axis=0)
-        if not axes.any():
-            continue
-        gyro = samples.gyro[:, axes]
-        x, xa = (before - first) * period, (after - first) * period
-        basis = np.column_stack([np.ones(6), x, x**2])
-        fit, *_ = np.linalg.lstsq(basis, gyro[before], rcond=None)
-        noise = np.sum((gyro[before] - basis @ fit) ** 2) / (3 * axes.sum()) + 0.02**2
-        left = gyro[after] - np.column_stack([np.ones(len(xa)), xa, xa**2]) @ fit
-        since = samples.start_s + (after + 0.5) * period - grid[:, None]
-        over = np.clip(since, 0, period)  # share of each sample after contact
-        centre = np.maximum(since, 0) - over / 2
-        # the parabola is less sure the further it is drawn
-        weight = 1.0 / np.sqrt(noise * (1 + (xa / (2 * period)) ** 4) + (0.05 * np.abs(left).max()) ** 2)
-        a = np.stack([over / period, over / period * centre], axis=-1) * weight[:, None]
-        y = left * weight[:, None]
-        normal = np.swapaxes(a, 1, 2) @ a + np.diag([1e-9, (period * 0.3) ** 2])
-        rest = y - a @ np.linalg.solve(normal, np.swapaxes(a, 1, 2) @ y)
-        cost += np.sum(rest**2, axis=(1, 2))
-        rows += int(axes.sum()) * len(after)
-    if not rows:
-        return (lo + hi) / 2, hi - lo
-    chance = np.exp(-0.5 * (cost - cost.min()) / max(1.0, cost.min() / rows))
-    chance /= chance.sum()
-    mean = float(chance @ grid)
-    sd = float(np.sqrt(chance @ (grid - mean) ** 2))
-    return mean, max(2 * sd, 3e-4)
 
 
 def crossing(t: Array, x: Array, after: float, before: float, *, last: bool = False) -> float | None:

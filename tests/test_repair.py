@@ -10,7 +10,6 @@ from scipy.spatial.transform import Rotation
 from imu.fit import Beliefs, Jump, Problem, State, Window
 from imu.recording import Stream
 from imu.repair import repair
-from imu.swing import shock
 from imu.timebase import Samples, uniform
 
 TURN = Rotation.from_euler("xyz", [40, -25, 70], degrees=True).as_matrix()
@@ -119,49 +118,6 @@ def test_every_lost_packet_is_counted(seed):
     off = (got - got[0]) - (true - true[0])
     assert np.mean(off == 0) > 0.97
     assert off[-1] == 0
-
-
-def struck(rate: float, contact_s: float, lag: float = 0.0) -> Samples:
-    """A smooth swing whose rates step and ring at contact; each sample is the mean over its period."""
-    fine = np.arange(0, 1.2, 1e-4)
-    smooth = np.column_stack([20 * np.exp(-(((fine - 0.65) / 0.2) ** 2)), 4 * np.sin(4 * fine), 3 * np.cos(3 * fine)])
-    since = np.maximum(fine - contact_s, 0)[:, None]
-    ring = (since > 0) * np.exp(-since / 0.03) * np.sin(2 * np.pi * 35 * since + 0.8) * [6.0, -4.0, 3.0]
-    whole = smooth + ring
-    edges = np.arange(lag, 1.15, 1 / rate)
-    total = np.concatenate([[[0, 0, 0]], np.cumsum(whole, axis=0)]) * 1e-4
-    at = np.column_stack([np.interp(edges, np.append(fine, fine[-1] + 1e-4), total[:, k]) for k in range(3)])
-    gyro = np.diff(at, axis=0) * rate + 0.01 * np.random.default_rng(2).standard_normal((len(edges) - 1, 3))
-    s = samples("club", rate, gyro, stamps="device")
-    return Samples(**{**s.__dict__, "start_s": lag + 0.5 / rate})
-
-
-@pytest.mark.parametrize("contact_s", [0.6503, 0.6537, 0.6571])
-def test_contact_to_a_millisecond_from_samples_of_ten(contact_s):
-    strikers = [
-        (struck(100, contact_s), 0.4),
-        (struck(100, contact_s, 0.0034), 0.4),
-        (struck(200, contact_s, 0.001), 0.4),
-    ]
-    found = shock(strikers, 0.55, 0.75, 0.66)
-    assert found is not None
-    assert found[0] == pytest.approx(contact_s, abs=0.0015)
-    assert found[1] < 0.006
-
-
-def test_a_swing_that_strikes_nothing_has_no_contact():
-    strikers = [(struck(200, 5.0), 0.4), (struck(100, 5.0), 0.4)]
-    assert shock(strikers, 0.55, 0.75, 0.66) is None
-
-
-def test_one_packet_out_of_place_is_no_contact_while_two_sensors_agree():
-    """A step in one sensor 60 ms before the blow that all three feel."""
-    contact = 0.66
-    false = struck(200, contact)
-    false.gyro[118:124] += 9.0
-    found = shock([(false, 0.4), (struck(100, contact), 0.4), (struck(200, contact, 0.002), 0.4)], 0.55, 0.75, 0.66)
-    assert found is not None
-    assert found[0] == pytest.approx(contact, abs=0.003)
 
 
 @pytest.mark.parametrize("gap_first", [True, False])
