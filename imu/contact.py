@@ -157,16 +157,17 @@ _KICK_S = 0.003  # in which a kick dies away
 _REACH_S = 0.02  # the first search errs by less
 _STRAY = 0.05  # chance that what an instrument shows there is none of it (a packet in the wrong place)
 _SHARED = 0.6  # instruments feel the same swing: what is rough in it is rough in all of them
-_FELT = 10.0  # gain in log-likelihood, of all together, from which something struck
+_FELT = 20.0  # log-likelihood by which all together must have felt a blow, and that any can give for or against it
 _CLOCKS_S = 1.5e-4  # the fit's clocks err by so much
 
 
 def _placed(sensors: Sequence[Samples], about_s: float, expected: Expected) -> tuple[float, float] | None:
     """Contact near `about_s` and its standard deviation; None where no instrument felt one."""
     coarse = about_s + np.arange(-_REACH_S, _REACH_S + 1e-9, 1e-3)
-    felt = [(c, g) for s in sensors for c in _instruments(s, coarse[0], coarse[-1]) if (g := c.gain(coarse)).max() > 0]
-    if sum(g.max() for _, g in felt) < _FELT:
+    gains = [(c, c.gain(coarse)) for s in sensors for c in _instruments(s, coarse[0], coarse[-1])]
+    if sum(float(np.clip(g.max(), -_FELT, _FELT)) for _, g in gains) <= _FELT:
         return None
+    felt = [(c, g) for c, g in gains if g.max() > 0]
     chance = _together([g for _, g in felt], coarse, expected)
     likely = coarse[chance > 3e-4 * chance.max()]
     grid = np.unique(np.concatenate([coarse, *(np.round(likely + d, 7) for d in np.arange(-1e-3, 1.01e-3, 2e-4))]))
