@@ -275,8 +275,9 @@ SENSOR_UNKNOWNS = ("matrix", "accel_bias", "accel_matrix", "bias")
 """The lasting unknowns that belong to a sensor, wherever it is worn."""
 
 
-_FIRST_ORDER = 0.3 * DEG
-"""By how much an integrated attitude may be turned by first-order changes: what is left out is under 0.001 deg."""
+_FIRST_ORDER, _FIRST_ORDER_S = 0.3 * DEG, 4e-4
+"""By how much an integrated attitude may be turned, and how far moved in time (s), by first-order changes: what is left
+out is then under 0.003 deg. Far from the answer, where the fit is patient, it may be more."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -296,14 +297,16 @@ class Leg:
     turned: Array  # (m, 3) integral of the rates as read since the window's middle posture
     since: Array  # (m,) s since then
 
-    def turn(self, bias: Array, matrix: Array, clock: Array) -> Array:
-        """Left rotation vectors (m, 3) by which other values turn the attitudes, to first order."""
+    def turn(self, bias: Array, matrix: Array, clock: Array, patience: float) -> Array | None:
+        """Left rotation vectors (m, 3) by which other values turn the attitudes, to first order; None where that is
+        further than first order serves."""
         offset, drift = clock - self.clock
-        return np.asarray(
-            self.by_matrix @ (matrix - self.matrix).ravel()
-            - self.by_bias @ (bias - self.bias)
-            - self.turning * (offset + drift * self.t_s)[:, None]
-        )
+        later = offset + drift * self.t_s
+        turn = self.by_matrix @ (matrix - self.matrix).ravel() - self.by_bias @ (bias - self.bias)
+        far = np.sqrt(np.max(np.einsum("mi,mi->m", turn, turn), initial=0.0)) > patience * _FIRST_ORDER
+        if far or np.max(np.abs(later), initial=0.0) > patience * _FIRST_ORDER_S:
+            return None
+        return np.asarray(turn - self.turning * later[:, None])
 
     def roll(self, axis: Array, bias: Array, matrix: Array) -> Array:
         """Turn (m,) about an axis of the sensor since the window's middle posture."""
@@ -352,6 +355,7 @@ class Nodes:
     grip: np.ndarray
     holds: np.ndarray
     still: Mapping[Role, Still]
+    jump_sd: Array  # (3 n,)
 
     @classmethod
     def of(cls, window: Window, roles: Sequence[Role]) -> Nodes:
@@ -360,7 +364,8 @@ class Nodes:
         wrist, grip, holds = np.split(where, np.cumsum([len(x) for x in parts])[:-1])
         still = {r: Still.of([x for x in window.rests if x.role == r]) for r in roles}
         times = {r: np.concatenate([shared, still[r].t_s]) for r in roles}
-        return cls(times, len(shared), wrist, grip, holds, still)
+        jump_sd = np.repeat([max(j.sd, 1e-4) for j in window.jumps], 3)
+        return cls(times, len(shared), wrist, grip, holds, still, jump_sd)
 
 
 @dataclass(frozen=True, eq=False)
@@ -466,6 +471,7 @@ class Problem:
             for w in windows
         ]
         self.legs: dict[tuple[int, Role], Leg] = {}
+        self.alone: set[int] = set()  # windows with gaps in which there is but one hollow
         self.patience = 1.0  # how far from the answer disagreement is still listened to
         # what lies beyond a turn that nobody saw may stand anywhere: it must not teach the rest
         self.believed = np.array([_BROKEN if _broken(w) else 1.0 for w in windows])
@@ -554,8 +560,8 @@ class Problem:
         bias = state.bias[role] + state.bias_change[w][role]
         matrix, clock = state.matrix[role], state.clock.get(role, np.zeros(2))
         leg = self.legs.get((w, role))
-        turn = leg.turn(bias, matrix, clock) if leg is not None else np.empty(0)
-        if leg is None or np.max(np.einsum("mi,mi->m", turn, turn), initial=0.0) > _FIRST_ORDER**2:
+        turn = leg.turn(bias, matrix, clock, self.patience) if leg is not None else None
+        if leg is None or turn is None:
             leg = self.legs[w, role] = self._leg(state, w, role)
             turn = np.zeros((len(leg.t_s), 3))
         turned, last, mine = self._jumped(state, w, role, leg.t_s)
@@ -731,22 +737,16 @@ class Problem:
                 put(v[[0, 2]] / turning.sd, j / turning.sd)
 
         # what is believed of this window's own unknowns
-        prior_r, prior_j = [], []
-
-        def believe(value: Array, where: slice, sd: float | Array) -> None:
-            j = np.zeros((len(value), total))
-            j[np.arange(len(value)), np.arange(where.start, where.stop)] = 1.0
-            sd = np.broadcast_to(sd, (len(value),))
-            prior_r.append(value / sd)
-            prior_j.append(j / sd[:, None])
-
-        for role in self.roles:
-            believe(state.bias_change[w][role], p[f"bias:{role}"], b.bias_change)
+        believed = [(state.bias_change[w][r], p[f"bias:{r}"], b.bias_change) for r in self.roles]
         if self.rigid:
-            believe(state.regrip[w], p["regrip"], self.regrip_sd)
+            believed.append((state.regrip[w], p["regrip"], self.regrip_sd))
         if "jumps" in p:
-            believe(state.jumps[w].ravel(), p["jumps"], np.repeat([max(j.sd, 1e-4) for j in window.jumps], 3))
-        put(np.concatenate(prior_r), np.concatenate(prior_j), None)
+            believed.append((state.jumps[w].ravel(), p["jumps"], nodes.jump_sd))
+        where = np.concatenate([np.arange(x.start, x.stop) for _, x, _ in believed])
+        sd = np.concatenate([np.broadcast_to(sd, len(value)) for value, _, sd in believed])
+        j0 = np.zeros((len(where), total))
+        j0[np.arange(len(where)), where] = 1.0 / sd
+        put(np.concatenate([value for value, _, _ in believed]) / sd, j0, None)
         return np.concatenate(res), np.concatenate(jac), series
 
     def _bend(self, state: State, w: int, bearings: Mapping[Role, Bearing], rows: Any) -> tuple[Array, Array]:
@@ -927,35 +927,45 @@ class Problem:
 
     def _over_gaps(self, state: State) -> State:
         """Where a sensor's turn in a gap came out larger than believed, or anything is believed of it,
-        the window may rest in a hollow: it is tried again from each start there is, and the lowest taken."""
-        self.patience = 1.0
+        the window may rest in a hollow: it is tried again from each start there is, and the lowest taken.
+        Where all of them lead to one, it is not tried a second time."""
         for w, window in enumerate(self.windows):
-            if not window.jumps:
+            if not window.jumps or w in self.alone:
                 continue
             size = np.linalg.norm(state.jumps[w], axis=1)
             sd = np.array([j.sd for j in window.jumps])
             if not np.any((sd > 8 * DEG) | ((size > 2.5 * sd) & (size > 2 * DEG))):
                 continue
-            starts = [state]
+            found = [self._settled(state, w, (1.0, 1.0, 1.0))]
             guesses = [self.start.jumps[w]] if np.any(self.start.jumps[w]) else []
             for jumps in (*guesses, np.zeros_like(self.start.jumps[w])):
-                starts.append(_replaced(state, w, self.start.first[w], self.start.bias_change[w], jumps))
-            state = min((self._settled(s, w) for s in starts), key=lambda found: found[1])[0]
+                start = _replaced(state, w, self.start.first[w], self.start.bias_change[w], jumps)
+                found.append(self._settled(start, w, (10.0, 3.0, 1.0, 1.0, 1.0), [cost for _, cost in found]))
+            costs = [cost for _, cost in found]
+            if _one_hollow(costs):
+                self.alone.add(w)
+            state = found[int(np.argmin(costs))][0]
+        self.patience = 1.0
         return state
 
-    def _settled(self, state: State, w: int) -> tuple[State, float]:
-        """One window fitted by its own unknowns, the lasting ones held, and its cost."""
+    def _settled(
+        self, state: State, w: int, patience: Sequence[float], others: Sequence[float] = ()
+    ) -> tuple[State, float]:
+        """One window fitted by its own unknowns, the lasting ones held, and its cost; no further than to where one of
+        the `others` costs came from."""
         n = self.passing[w].size
         still = np.zeros(self.lasting.size)
-        for patience in (10.0, 3.0, 1.0, 1.0, 1.0):
-            self.patience = patience
+        for self.patience in patience:
             res, jac, _ = self.rows(state, w)
+            cost = float(res @ res)
+            if self.patience == 1.0 and any(_one_hollow([cost, other]) for other in others):
+                return state, cost
             own = jac[:, :n]
             normal = own.T @ own
             normal[np.diag_indices(n)] += 1e-6
             step = linalg.cho_solve(linalg.cho_factor(normal), -(own.T @ res))
             state = self._moved(state, still, {w: step})
-            if patience == 1.0 and np.max(np.abs(step)) < 2e-4:
+            if self.patience == 1.0 and np.max(np.abs(step)) < 2e-4:
                 break
         res, _, _ = self.rows(state, w)
         return state, float(res @ res)
@@ -1091,6 +1101,10 @@ class Problem:
             regrip=tuple(regrip),
             jumps=tuple(jumps),
         )
+
+
+def _one_hollow(costs: Sequence[float]) -> bool:
+    return max(costs) < 1.01 * min(costs) + 0.1
 
 
 def _replaced(state: State, w: int, first: Mapping[Role, Array], change: Mapping[Role, Array], jumps: Array) -> State:

@@ -81,13 +81,19 @@ def _least_twist(forearm: Track, hand: Track, mount: Mapping[str, Array], window
 def untwisted(f: Array, h: Array, side: int) -> tuple[float, float]:
     """The angle about the vertical by which the hands `h` (n, 3, 3) must turn for the wrist on the
     forearms `f` to be least twisted; and how twisted it stays, or past its range, in rad."""
+    # every entry of f^T Z(angle) h is a constant, a cosine and a sine: no product of matrices for each angle tried
+    fx, fy = (np.swapaxes(f, 1, 2)[:, :, i, None] for i in (0, 1))
+    hx, hy = h[:, None, 0], h[:, None, 1]
+    cosine, sine = fx * hx + fy * hy, fy * hx - fx * hy
+    constant = f[:, 2, :, None] * h[:, None, 2]
     best, best_cost = 0.0, np.inf
     for reach, step in ((np.pi, 6 * DEG), (6 * DEG, 1 * DEG)):
-        for angle in best + np.arange(-reach, reach, step):
-            w = wrist_angles(f, _about_vertical(angle) @ h, side)
-            cost = np.mean(np.minimum(np.abs(w[:, 0]), 60 * DEG))
-            # a wrist past its range of motion (AAOS 80/70, 30/20 deg) is no wrist
-            cost += np.mean(np.maximum(np.abs(w[:, 1]) - 75 * DEG, 0) + np.maximum(np.abs(w[:, 2]) - 45 * DEG, 0))
-            if cost < best_cost:
-                best, best_cost = angle, cost
-    return float(best), float(best_cost)
+        angles = (best + np.arange(-reach, reach, step))[:, None, None, None]
+        w = wrist_angles(np.eye(3), constant + np.cos(angles) * cosine + np.sin(angles) * sine, side)
+        cost = np.mean(np.minimum(np.abs(w[..., 0]), 60 * DEG), axis=1)
+        # a wrist past its range of motion (AAOS 80/70, 30/20 deg) is no wrist
+        past = np.maximum(np.abs(w[..., 1]) - 75 * DEG, 0) + np.maximum(np.abs(w[..., 2]) - 45 * DEG, 0)
+        cost += np.mean(past, axis=1)
+        if cost.min() < best_cost:
+            best, best_cost = float(angles.ravel()[cost.argmin()]), float(cost.min())
+    return best, best_cost

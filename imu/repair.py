@@ -12,6 +12,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from scipy import ndimage
@@ -101,8 +102,10 @@ def repair(sensors: Mapping[Role, Samples]) -> Repaired:
     rigid = rigid_map(sensors["hand"], sensors["club"]) if {"hand", "club"} <= set(sensors) else None
     sensors = _seamless(sensors, alone=[r for r in sensors if rigid is None or r == "forearm"])
     if rigid is not None:
-        sensors = _packets_in_place(sensors, rigid)
-        rigid = rigid_map(sensors["hand"], sensors["club"])
+        placed = _packets_in_place(sensors, rigid)
+        if any(placed[r] is not sensors[r] for r in placed):
+            rigid = rigid_map(placed["hand"], placed["club"])
+        sensors = placed
     patients = {r: _Patient(s) for r, s in sensors.items() if (~s.present | s.clipped_gyro.any(axis=1)).any()}
     if rigid is not None:
         for role, patient in patients.items():
@@ -559,4 +562,11 @@ def _curve(patient: _Patient, rows: np.ndarray, around: np.ndarray, other: Rates
     if rows[0] < near[0] or rows[-1] > near[-1]:  # at an end: hold, do not extrapolate
         edge = left[0] if rows[0] < near[0] else left[-1]
         return base_rows + edge
-    return base_rows + CubicSpline(near, left)(rows)
+    return base_rows + _spline(tuple(near - rows[0]), len(rows)) @ left
+
+
+@lru_cache(maxsize=512)
+def _spline(knots: tuple[int, ...], count: int) -> Array:
+    """(count, knots) by which values at `knots` make those at 0, 1, … of the cubic through them: packets are lost in
+    few sizes, and each size has its weights once."""
+    return np.asarray(CubicSpline(knots, np.eye(len(knots)))(np.arange(count)), np.float64)
