@@ -275,6 +275,10 @@ SENSOR_UNKNOWNS = ("matrix", "accel_bias", "accel_matrix", "bias")
 """The lasting unknowns that belong to a sensor, wherever it is worn."""
 
 
+_SETTLED = 0.15
+"""Standard deviations by which no lasting unknown may have moved in the last step. The next one moves a third of it."""
+
+
 _FIRST_ORDER, _FIRST_ORDER_S = 0.3 * DEG, 4e-4
 """By how much an integrated attitude may be turned, and how far moved in time (s), by first-order changes: what is left
 out is then under 0.003 deg. Far from the answer, where the fit is patient, it may be more."""
@@ -356,16 +360,22 @@ class Nodes:
     holds: np.ndarray
     still: Mapping[Role, Still]
     jump_sd: Array  # (3 n,)
+    free: Array  # (passing, passing): what keeps in place that nothing knows
 
     @classmethod
-    def of(cls, window: Window, roles: Sequence[Role]) -> Nodes:
+    def of(cls, window: Window, passing: Layout, roles: Sequence[Role]) -> Nodes:
         parts = [window.wrist_s, window.grip_s, np.array([h.t_s for h in window.holds], float)]
         shared, where = np.unique(np.concatenate(parts), return_inverse=True)
         wrist, grip, holds = np.split(where, np.cumsum([len(x) for x in parts])[:-1])
         still = {r: Still.of([x for x in window.rests if x.role == r]) for r in roles}
         times = {r: np.concatenate([shared, still[r].t_s]) for r in roles}
         jump_sd = np.repeat([max(j.sd, 1e-4) for j in window.jumps], 3)
-        return cls(times, len(shared), wrist, grip, holds, still, jump_sd)
+        # Nothing tells a window's heading. Held by no more than rounding it turns by tens of degrees a step, and takes
+        # tilts with it that are meant for where it was; what is measured hangs on no heading.
+        free = 1e-6 * np.eye(passing.size)
+        headings = [passing[f"first:{r}"].stop - 1 for r in roles]
+        free[np.ix_(headings, headings)] += 1.0 / DEG**2
+        return cls(times, len(shared), wrist, grip, holds, still, jump_sd, free)
 
 
 @dataclass(frozen=True, eq=False)
@@ -462,7 +472,6 @@ class Problem:
             if w.jumps:
                 layout.add("jumps", 3 * len(w.jumps))
             self.passing.append(layout)
-        self.nodes = [Nodes.of(w, self.roles) for w in windows]
         self.jumping = [
             {
                 r: sorted((i for i, j in enumerate(w.jumps) if j.role == r), key=lambda i: w.jumps[i].t_s)
@@ -472,6 +481,7 @@ class Problem:
         ]
         self.legs: dict[tuple[int, Role], Leg] = {}
         self.alone: set[int] = set()  # windows with gaps in which there is but one hollow
+        self.nodes = [Nodes.of(w, layout, self.roles) for w, layout in zip(windows, self.passing, strict=True)]
         self.patience = 1.0  # how far from the answer disagreement is still listened to
         # what lies beyond a turn that nobody saw may stand anywhere: it must not teach the rest
         self.believed = np.array([_BROKEN if _broken(w) else 1.0 for w in windows])
@@ -737,7 +747,9 @@ class Problem:
                 put(v[[0, 2]] / turning.sd, j / turning.sd)
 
         # what is believed of this window's own unknowns
-        believed = [(state.bias_change[w][r], p[f"bias:{r}"], b.bias_change) for r in self.roles]
+        believed: list[tuple[Array, slice, float | Array]] = [
+            (state.bias_change[w][r], p[f"bias:{r}"], b.bias_change) for r in self.roles
+        ]
         if self.rigid:
             believed.append((state.regrip[w], p["regrip"], self.regrip_sd))
         if "jumps" in p:
@@ -909,7 +921,6 @@ class Problem:
     # ------------------------------------------------------------------------------------- solving
     def solve(self, iterations: int = 8) -> Solution:
         state = self.start
-        last_cost = np.inf
         for i in range(iterations):
             self.patience = (10.0, 3.0)[i] if i < 2 else 1.0
             step, parts, cost, series = self._normal(state, judged=i == 4)
@@ -917,11 +928,9 @@ class Problem:
             if i in (1, 3):  # how large the play and the grip's give are, the data say themselves
                 self._rescale(state, series)
                 state = self._over_gaps(state)
-                last_cost = np.inf
-                continue
-            if i > 3 and last_cost - cost < 1e-3 * max(1.0, cost):
-                break
-            last_cost = cost
+            moved = np.max(np.abs(step) / np.sqrt(np.diag(parts.covariance)))
+            if i > 3 and moved < _SETTLED:
+                return Solution(self, state, parts, cost, series)
         _, parts, cost, series = self._normal(state)
         return Solution(self, state, parts, cost, series)
 
@@ -962,7 +971,7 @@ class Problem:
                 return state, cost
             own = jac[:, :n]
             normal = own.T @ own
-            normal[np.diag_indices(n)] += 1e-6
+            normal += self.nodes[w].free
             step = linalg.cho_solve(linalg.cho_factor(normal), -(own.T @ res))
             state = self._moved(state, still, {w: step})
             if self.patience == 1.0 and np.max(np.abs(step)) < 2e-4:
@@ -1035,7 +1044,7 @@ class Problem:
             n = self.passing[w].size
             square, right = trust * square, trust * right
             hpp, hpg = square[:n, :n], square[:n, n:]
-            hpp[np.diag_indices(n)] += 1e-6
+            hpp += self.nodes[w].free
             factor = linalg.cho_factor(hpp)
             solved = linalg.cho_solve(factor, np.column_stack([hpg, right[:n]]))
             a += self.share[w] * (square[n:, n:] - hpg.T @ solved[:, :-1])
