@@ -279,9 +279,9 @@ _SETTLED = 0.15
 """Standard deviations by which no lasting unknown may have moved in the last step. The next one moves a third of it."""
 
 
-_FIRST_ORDER, _FIRST_ORDER_S = 0.3 * DEG, 4e-4
-"""By how much an integrated attitude may be turned, and how far moved in time (s), by first-order changes: what is left
-out is then under 0.003 deg. Far from the answer, where the fit is patient, it may be more."""
+_NEAR, _NEAR_S = 0.3 * DEG, 1.5e-3
+"""By how much an integrated attitude may be turned to first order, and how far moved in time (s) to second: what is left
+out is under 0.003 deg. Far from the answer, where the fit is patient, it may be more."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -296,21 +296,23 @@ class Leg:
     clock: Array
     attitude: Array  # (m, 3, 3)
     turning: Array  # (m, 3) rad/s in the frame of the attitude
+    quickening: Array  # (m, 3) rad/s^2
     by_bias: Array  # (m, 3, 3)
     by_matrix: Array  # (m, 3, 9)
     turned: Array  # (m, 3) integral of the rates as read since the window's middle posture
     since: Array  # (m,) s since then
 
     def turn(self, bias: Array, matrix: Array, clock: Array, patience: float) -> Array | None:
-        """Left rotation vectors (m, 3) by which other values turn the attitudes, to first order; None where that is
-        further than first order serves."""
+        """Left rotation vectors (m, 3) by which other values turn the attitudes; None where they are too far for
+        that."""
         offset, drift = clock - self.clock
         later = offset + drift * self.t_s
         turn = self.by_matrix @ (matrix - self.matrix).ravel() - self.by_bias @ (bias - self.bias)
-        far = np.sqrt(np.max(np.einsum("mi,mi->m", turn, turn), initial=0.0)) > patience * _FIRST_ORDER
-        if far or np.max(np.abs(later), initial=0.0) > patience * _FIRST_ORDER_S:
+        far = np.sqrt(np.max(np.einsum("mi,mi->m", turn, turn), initial=0.0)) > patience * _NEAR
+        if far or np.max(np.abs(later), initial=0.0) > patience * _NEAR_S:
             return None
-        return np.asarray(turn - self.turning * later[:, None])
+        later = later[:, None]
+        return np.asarray(turn - (self.turning - 0.5 * later * self.quickening) * later)
 
     def roll(self, axis: Array, bias: Array, matrix: Array) -> Array:
         """Turn (m,) about an axis of the sensor since the window's middle posture."""
@@ -540,6 +542,7 @@ class Problem:
             state.clock.get(role, np.zeros(2)),
             attitude,
             (attitude @ track.rate(t)[:, :, None])[:, :, 0],
+            (attitude @ track.quickening(t)[:, :, None])[:, :, 0],
             by_bias,
             by_matrix.reshape(-1, 3, 9),
             turned,

@@ -64,18 +64,16 @@ def flat_face(solution: Solution) -> tuple[float, Array] | None:
     via_grip = p.hand_role == "club"
     grip = state.mount["club"].T @ state.mount["hand"] if via_grip else state.grip
 
-    def value(grip: Array) -> float:
-        return float(face_about_shaft(np.eye(3)[None], grip.T[None], -p.side)[0])
-
-    zero = value(grip)
-    slope = np.array([_wrap(value(nudged @ grip) - zero) / _NUDGE for nudged in _NUDGED])
+    grips = np.concatenate([grip[None], _NUDGED @ grip])
+    zero, *moved = face_about_shaft(np.eye(3)[None], np.swapaxes(grips, 1, 2), -p.side)
+    slope = _wrap(np.array(moved) - zero) / _NUDGE
     if via_grip:
         to_club = state.mount["club"].T
         jac[g["mount:hand"]] = slope @ to_club
         jac[g["mount:club"]] = -slope @ to_club
     else:
         jac[g["grip"]] = slope
-    return zero, jac
+    return float(zero), jac
 
 
 def _wrap(x: Array | float) -> Array:
@@ -190,16 +188,17 @@ def when_level(at: Angles, dense: Angles, events: Sequence[str]) -> Angles:
     `events`: the name of the event at each time of `at`; `dense`: the swing around them.
     """
     jacobian = {name: j.copy() for name, j in at.jacobian.items()}
+    angles = np.column_stack([dense.value[name] for name in jacobian]) if jacobian else np.empty((len(dense.t_s), 0))
     for i, event in enumerate(events):
         segment, axis = _LEVEL.get(event, ("", 0))
         k = int(np.searchsorted(dense.t_s, at.t_s[i]))
         near = slice(max(k - 3, 0), k + 3)
-        t = dense.t_s[near] - at.t_s[i]
+        t = dense.t_s[near] - dense.t_s[near].mean()
         if segment not in at.segments or len(t) < 3:
             continue
+        line = t / (t @ t)  # times readings: the slope of the line through them
         height = np.cross(at.segments[segment][i, :, axis], UP) @ at.turns[segment][i]
-        beside = [np.unwrap(dense.value[name][near]) for name in jacobian]
-        rising, *rates = np.polyfit(t, np.column_stack([dense.segments[segment][near, 2, axis], *beside]), 1)[0]
+        rising, rates = float(line @ dense.segments[segment][near, 2, axis]), line @ np.unwrap(angles[near], axis=0)
         if abs(rising) < 0.3:  # it only just became level: the moment hardly means anything
             continue
         for j, rate in zip(jacobian.values(), rates, strict=True):

@@ -1216,7 +1216,7 @@ def _events(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> dict[str,
 
 def _extra(dense: kinematics.Angles, name: str, moment: swing.Moment, rough: swing.Rough) -> float:
     """What the fit's covariance does not hold: when the event was, times how fast the angle went."""
-    if moment.t_s is None or name not in dense.value:
+    if moment.t_s is None or not moment.sd_s or name not in dense.value:
         return 0.0
     return float(abs(np.interp(moment.t_s, dense.t_s, dense.slopes[name])) * moment.sd_s)
 

@@ -115,6 +115,12 @@ class Track:
         v = (np.clip(u, 0, 1) - 0.5)[:, None]
         return now + slope * v + bend * (v**2 - 1.0 / 12.0)
 
+    def quickening(self, t_s: Array) -> Array:
+        """Change (m, 3) of the rate, rad/s^2, by the same parabola."""
+        k, u = self._place(t_s)
+        _, slope, bend = self._parabola(k)
+        return (slope + 2 * bend * (np.clip(u, 0, 1) - 0.5)[:, None]) / self.period_s
+
     def _parabola(self, k: np.ndarray) -> tuple[Array, Array, Array]:
         """Mean, slope and bend such that the means over three neighbouring samples are met."""
         last = len(self.gyro) - 1

@@ -104,7 +104,7 @@ def test_derivatives_are_those_of_integrating_anew(problem: Problem, role: Role)
 
 
 def test_what_is_moved_to_first_order_is_where_integration_puts_it(problem: Problem) -> None:
-    """A step as the fit makes near its end: bias by 0.02 deg/s, scale by 0.02 %, clock by 0.05 ms."""
+    """A step as the fit makes: bias by 0.02 deg/s, scale by 0.02 %, clock by a millisecond."""
     rng = np.random.default_rng(5)
     n = problem.passing[0].size
     step = 1e-3 * rng.standard_normal(n + problem.lasting.size)
@@ -115,7 +115,7 @@ def test_what_is_moved_to_first_order_is_where_integration_puts_it(problem: Prob
         step[n + matrix.start : n + matrix.stop] *= 0.2
         if role in ROLES[1:]:
             clock = problem.lasting[f"clock:{role}"]
-            step[n + clock.start : n + clock.stop] = 5e-5, 1e-6
+            step[n + clock.start : n + clock.stop] = 1e-3, 1e-6
     problem.legs.clear()
     problem.rows(problem.start, 0)
     integrated = dict(problem.legs)
