@@ -222,6 +222,9 @@ def wrist_jacobian(angles: Array, side: int) -> Array:
 _UNLIKE = 3.0
 """How many times more than usual a window may disagree with itself before it is believed less."""
 
+LOST_TURN = 30 * DEG
+"""From so wide a guess on, a sensor lost a turn wholly."""
+
 _BROKEN = 0.2
 """By how much a window counts less in which a sensor lost a turn wholly."""
 
@@ -245,7 +248,7 @@ def _is_swing(window: Window) -> bool:
 
 
 def _broken(window: Window) -> bool:
-    return _is_swing(window) and any(j.sd > 30 * DEG for j in window.jumps)
+    return _is_swing(window) and any(j.sd > LOST_TURN for j in window.jumps)
 
 
 # Lower triangle of the accelerometer's matrix: its axes are named by the gyro's, so that the rest of
@@ -275,11 +278,14 @@ SENSOR_UNKNOWNS = ("matrix", "accel_bias", "accel_matrix", "bias")
 """The lasting unknowns that belong to a sensor, wherever it is worn."""
 
 
+_PATIENCE = (10.0, 3.0, 1.0, 1.0, 1.0)
+"""How many times further than usual disagreement is listened to, iteration by iteration from a start that may be far."""
+
 _SETTLED = 0.15
 """Standard deviations by which no lasting unknown may have moved in the last step. The next one moves a third of it."""
 
 
-_NEAR, _NEAR_S = 0.3 * DEG, 1.5e-3
+_NEAR, _NEAR_S = 0.3 * DEG, 1e-3
 """By how much an integrated attitude may be turned to first order, and how far moved in time (s) to second: what is left
 out is under 0.003 deg. Far from the answer, where the fit is patient, it may be more."""
 
@@ -309,7 +315,7 @@ class Leg:
         later = offset + drift * self.t_s
         turn = self.by_matrix @ (matrix - self.matrix).ravel() - self.by_bias @ (bias - self.bias)
         far = np.sqrt(np.max(np.einsum("mi,mi->m", turn, turn), initial=0.0)) > patience * _NEAR
-        if far or np.max(np.abs(later), initial=0.0) > patience * _NEAR_S:
+        if far or np.max(np.abs(later), initial=0.0) > _NEAR_S:
             return None
         later = later[:, None]
         return np.asarray(turn - (self.turning - 0.5 * later * self.quickening) * later)
@@ -949,10 +955,12 @@ class Problem:
             if not np.any((sd > 8 * DEG) | ((size > 2.5 * sd) & (size > 2 * DEG))):
                 continue
             found = [self._settled(state, w, (1.0, 1.0, 1.0))]
-            guesses = [self.start.jumps[w]] if np.any(self.start.jumps[w]) else []
-            for jumps in (*guesses, np.zeros_like(self.start.jumps[w])):
+            guess, nothing = self.start.jumps[w], np.zeros_like(self.start.jumps[w])
+            # a guess stands about where the others place it: patience may lead away from there
+            starts = [(guess, (1.0,) * 5), (guess, _PATIENCE)] if np.any(guess) else []
+            for jumps, patience in (*starts, (nothing, _PATIENCE)):
                 start = _replaced(state, w, self.start.first[w], self.start.bias_change[w], jumps)
-                found.append(self._settled(start, w, (10.0, 3.0, 1.0, 1.0, 1.0), [cost for _, cost in found]))
+                found.append(self._settled(start, w, patience, [cost for _, cost in found]))
             costs = [cost for _, cost in found]
             if _one_hollow(costs):
                 self.alone.add(w)

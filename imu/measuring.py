@@ -22,7 +22,7 @@ from imu import filtering, headings, kinematics, self_calibration, straps, swing
 from imu.bands import judged
 from imu.contact import Expected, contact
 from imu.errors import CupbowError, RecordingError
-from imu.fit import DEG, Axis, Beliefs, Hold, Problem, Slip, Solution, State, Window, exp, log
+from imu.fit import DEG, LOST_TURN, Axis, Beliefs, Hold, Problem, Slip, Solution, State, Window, exp, log
 from imu.measured import Event, Measurement, SensorReport, Stance, Swing, SwingTrace, Value
 from imu.orientation import Track
 from imu.posture import wrist_angles
@@ -993,8 +993,10 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
         if name == "shaft_past_level":
             per = {"top": per["top"]}
         if solution.problem.believed[w] < 1.0:  # one turn of several that may be: so wide an interval holds but one
+            unseen = {e for e, t in known if _turned_unseen(window, name, address, t)}
             per = {
-                e: Value(None, None, _LOST_TURN) if (v.u95_deg or 0.0) > _LOST_U95_DEG else v for e, v in per.items()
+                e: Value(None, None, _LOST_TURN) if e in unseen or (v.u95_deg or 0.0) > _LOST_U95_DEG else v
+                for e, v in per.items()
             }
         values[name] = per
     changes: dict[str, dict[str, Value]] = {}
@@ -1315,6 +1317,13 @@ def _guessed_there(fitted: Fitted, name: str, t_s: float) -> str | None:
             if lo - 0.002 <= t_s <= hi + 0.002 and s > 2.5 * DEG:
                 return f"the {role} sensor lost or clipped its samples here"
     return None
+
+
+def _turned_unseen(window: Window, name: str, address_s: float, t_s: float) -> bool:
+    """Whether an angle is a roll that a sensor's wholly lost turn is part of. It is summed up along the way: where the
+    turn ended is found from the others, not how it went."""
+    role = {"forearm_roll": "forearm", "face_roll": "club"}.get(name)
+    return any(j.role == role and j.sd > LOST_TURN and address_s < j.t_s <= t_s for j in window.jumps)
 
 
 def _tempo(moments: Mapping[str, swing.Moment]) -> dict[str, float | None]:

@@ -162,3 +162,18 @@ def test_where_nothing_ever_rested_the_swings_are_poor(made):
         assert swing.grade == "poor"
         assert any("never came to rest" in r for r in swing.reasons)
         assert "no pose of the wrist was held still" in swing.reasons
+
+
+def test_roll_is_not_told_beyond_a_turn_that_nobody_saw(made):
+    """Where the forearm's turn ended is found from the hand; how it went there is not, and a roll is summed up."""
+    bench, recording = made
+    top = bench.truth.data["swings"][0]["events"]["top"]
+    s = recording.streams["forearm"]
+    t = s.t_s - recording.streams[recording.first_role].t_s[0]
+    kept = (t < top - 0.05) | (t > top + 0.25)
+    cut = replace(s, t_s=s.t_s[kept], accel=s.accel[kept], gyro=s.gyro[kept])
+    swing = measure_recording(replace(recording, streams={**recording.streams, "forearm": cut})).swings[0]
+    roll = swing.angles["forearm_roll"]
+    truth = bench.truth.data["swings"][0]["angles_deg"]["forearm_roll"]
+    assert roll["shaft_level_back"].value_deg == pytest.approx(truth["shaft_level_back"], abs=3.0)
+    assert [roll[e].reason for e in ("shaft_level_through", "finish")] == ["a sensor lost a whole turn in this swing"] * 2
