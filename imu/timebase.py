@@ -560,7 +560,7 @@ def _lag(a: Rates, b: Rates, t: Array) -> tuple[float | None, float]:
         lag += float(np.clip(move, -0.02, 0.02))
         if abs(lag) > 0.08:
             return None, 0.0
-        if abs(move) < 2e-6:
+        if abs(move) < 1e-5:  # a tenth of what a lag is known to
             break
     residual = float(np.sum((left - move * steep) ** 2)) / (3 * count)
     # neighbouring samples err alike: count one in eight

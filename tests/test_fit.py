@@ -115,7 +115,7 @@ def test_what_is_moved_to_first_order_is_where_integration_puts_it(problem: Prob
         step[n + matrix.start : n + matrix.stop] *= 0.2
         if role in ROLES[1:]:
             clock = problem.lasting[f"clock:{role}"]
-            step[n + clock.start : n + clock.stop] = 1e-3, 1e-6
+            step[n + clock.start : n + clock.stop] = 9e-4, 1e-6
     problem.legs.clear()
     problem.rows(problem.start, 0)
     integrated = dict(problem.legs)

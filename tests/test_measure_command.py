@@ -11,6 +11,7 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 from rich.console import Console
@@ -245,6 +246,16 @@ def test_the_recording_of_the_benchmark_is_what_it_says() -> None:
     assert {p.name for p in made.poses} == {"hang", "handshake", "club_square", "club_hang", "grip_flat"}
 
 
+def test_what_is_practised_in_the_benchmark_is_what_it_says() -> None:
+    lesson, practice = benchmark.practised(0.05, seed=1)
+    assert {p.name for p in lesson.poses} == {"hang", "handshake", "club_square", "club_hang", "grip_flat"}
+    assert practice.poses == ()
+    for role, stream in practice.streams.items():
+        assert stream.t_s[0] > lesson.streams[role].t_s[-1]
+        step = np.diff(stream.t_s) * benchmark.RATE_HZ
+        assert (np.sum(np.rint(step)) - len(step)) / np.sum(step) == pytest.approx(0.05, abs=0.02)
+
+
 def test_benchmark_prints_numbers_that_belong_together(tmp_path: Path) -> None:
     out = tmp_path / "speed.json"
     done = cupbow("benchmark", "--repeats", 1, "--json", out)
@@ -257,3 +268,7 @@ def test_benchmark_prints_numbers_that_belong_together(tmp_path: Path) -> None:
     assert m["peak_memory_mb"] > 50
     assert result["ratio_to_madgwick"] == pytest.approx(m["seconds"] / result["madgwick"]["seconds"], rel=0.02)
     assert "ahrs Madgwick" in done.stdout
+    for practice in json.loads(out.read_text())["saved_calibration"]:
+        assert practice["swings"] == 3
+        assert 0 < practice["reading_seconds"] < practice["seconds"]
+    assert "practice with a saved calibration" in done.stdout

@@ -176,4 +176,6 @@ def test_roll_is_not_told_beyond_a_turn_that_nobody_saw(made):
     roll = swing.angles["forearm_roll"]
     truth = bench.truth.data["swings"][0]["angles_deg"]["forearm_roll"]
     assert roll["shaft_level_back"].value_deg == pytest.approx(truth["shaft_level_back"], abs=3.0)
-    assert [roll[e].reason for e in ("shaft_level_through", "finish")] == ["a sensor lost a whole turn in this swing"] * 2
+    assert [roll[e].reason for e in ("shaft_level_through", "finish")] == [
+        "a sensor lost a whole turn in this swing"
+    ] * 2

@@ -1,7 +1,9 @@
 """`cupbow benchmark`: how fast a whole measurement is, beside library filters on the same streams.
 
 A recording is made (see `imu.simulate`), written as files, and measured in a process of its own,
-reading included. In the same run the `ahrs` Madgwick filter and `vqf` filter the same streams.
+reading included. In the same run the `ahrs` Madgwick filter and `vqf` filter the same streams. Beside it
+stands what a student's practice costs: three swings without poses, measured with a calibration saved
+before, of sensors that lose packets and of such that do not.
 """
 
 from __future__ import annotations
@@ -41,10 +43,13 @@ def run(args: argparse.Namespace) -> int:
         return _written(args, benchmark_library.run(args) | {"machine": _machine()})
     lengths = [60.0, 3600.0] if args.hour else [60.0]
     results = [_one(seconds, args.seed, args.repeats if seconds < 600 else 1) for seconds in lengths]
-    report = {"schema": SCHEMA, "machine": _machine(), "recordings": results}
+    practices = [_practice(loss, args.seed, args.repeats) for loss in (0.0, LOSS)]
+    report = {"schema": SCHEMA, "machine": _machine(), "recordings": results, "saved_calibration": practices}
     if args.json != "-":
         for result in results:
             _show(result)
+        for practice in practices:
+            _show_practice(practice)
     return _written(args, report)
 
 
@@ -93,18 +98,91 @@ def made(seconds: float, seed: int) -> Recording:
     return Recording(streams=streams, handedness="right", club="7-iron", poses=poses)
 
 
+LOSS = 0.05
+"""Share of samples that a sensor with a poor connection loses, in packets of five."""
+
+
+def practised(loss: float, seed: int, swings: int = 3) -> tuple[Recording, Recording]:
+    """A lesson (the poses, one swing), and with the same sensors, straps untouched, what was practised after it."""
+    import numpy as np
+
+    from imu import simulate
+    from imu.recording import Pose, Recording
+
+    rng = np.random.default_rng(seed)
+    script = simulate.Script(simulate.Player(handedness="right"), "7-iron", rng)
+    script.calibrate()
+    for i in range(1 + swings):
+        script.swing(simulate.SwingPlan(flexion_top=-15 + 3 * rng.standard_normal()))
+        script.hold(2.0)
+        if not i:
+            cut = script.now - 1.0
+    motion = script.motion()
+    errors = simulate.SensorErrors(rate_hz=RATE_HZ, loss=loss)
+    sensed = [simulate.sense(motion, r, errors, rng, first=i == 0) for i, r in enumerate(simulate.SEGMENTS)]
+    start = sensed[0].start_s
+    parts: list[Recording] = []
+    for after in (False, True):
+        streams = {}
+        for stream in (s.stream for s in sensed):
+            kept = (stream.t_s >= cut) == after
+            values = {"t_s": stream.t_s[kept], "accel": stream.accel[kept], "gyro": stream.gyro[kept]}
+            streams[stream.role] = replace(stream, **values)
+        poses = () if after else tuple(Pose(p.name, p.start_s - start, p.end_s - start) for p in motion.poses)
+        parts.append(Recording(streams=streams, handedness="right", club="7-iron", poses=poses))
+    return parts[0], parts[1]
+
+
 _MEASURE = """
 import json, resource, sys, time
-import imu
-imu.measure  # imports are not timed
-seconds = []
-for _ in range(int(sys.argv[2])):
-    start = time.perf_counter()
-    result = imu.measure(sys.argv[1])
+from imu import readers
+from imu.measuring import measure_recording  # imports are not timed
+folder, repeats, calibration = sys.argv[1], int(sys.argv[2]), sys.argv[3] if len(sys.argv) > 3 else None
+seconds, reading, processor = [], [], []
+for _ in range(repeats):
+    start, busy = time.perf_counter(), time.process_time()
+    recording = readers.read(folder)
+    reading.append(time.perf_counter() - start)
+    result = measure_recording(recording, calibration=calibration)
     seconds.append(time.perf_counter() - start)
+    processor.append(time.process_time() - busy)
 peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 if sys.platform == "darwin" else 1024)
-print(json.dumps({"seconds": seconds, "peak": peak, "swings": len(result.swings)}))
+print(json.dumps({"seconds": seconds, "reading": reading, "processor": processor, "peak": peak,
+                  "swings": len(result.swings)}))
 """
+
+
+def _measured(folder: str, repeats: int, calibration: str | None = None) -> dict[str, Any]:
+    """What measuring the recording in a folder costs a process of its own."""
+    command = [sys.executable, "-c", _MEASURE, folder, str(repeats), *([calibration] if calibration else [])]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    if done.returncode != 0:
+        raise CupbowError(f"the measurement failed: {done.stderr.strip().splitlines()[-1:]}")
+    return dict(json.loads(done.stdout))
+
+
+def _practice(loss: float, seed: int, repeats: int) -> dict[str, Any]:
+    from pathlib import Path
+
+    from imu import simulate
+    from imu.measuring import calibrate
+
+    lesson, practice = practised(loss, seed)
+    with tempfile.TemporaryDirectory() as folder:
+        saved = Path(folder) / "straps.json"
+        calibrate(lesson).save(saved)
+        simulate.write(practice, Path(folder) / "practice")
+        measured = _measured(str(Path(folder) / "practice"), repeats, str(saved))
+    first = next(iter(practice.streams.values())).t_s
+    return {
+        "duration_s": round(float(first[-1] - first[0]), 1),
+        "rate_hz": RATE_HZ,
+        "loss": loss,
+        "swings": measured["swings"],
+        "seconds": round(min(measured["seconds"]), 3),
+        "processor_seconds": round(min(measured["processor"]), 3),
+        "reading_seconds": round(min(measured["reading"]), 3),
+    }
 
 
 def _one(seconds: float, seed: int, repeats: int) -> dict[str, Any]:
@@ -114,12 +192,7 @@ def _one(seconds: float, seed: int, repeats: int) -> dict[str, Any]:
     samples = sum(len(s) for s in recording.streams.values())
     with tempfile.TemporaryDirectory() as folder:
         simulate.write(recording, folder)
-        done = subprocess.run(
-            [sys.executable, "-c", _MEASURE, folder, str(repeats)], capture_output=True, text=True, check=False
-        )
-    if done.returncode != 0:
-        raise CupbowError(f"the measurement failed: {done.stderr.strip().splitlines()[-1:]}")
-    measured = json.loads(done.stdout)
+        measured = _measured(folder, repeats)
     best = min(measured["seconds"])
     madgwick, vqf = _madgwick(recording), min(_vqf(recording) for _ in range(repeats))
     return {
@@ -201,3 +274,14 @@ def _show(result: dict[str, Any]) -> None:
         print(
             f"  {label:<26}  {r['seconds']:9.3f} s  {r['samples_per_s']:>10} samples/s  measure takes {result['ratio_to_' + name]} ×"
         )
+
+
+def _show_practice(practice: dict[str, Any]) -> None:
+    print(
+        f"practice with a saved calibration, {practice['duration_s']:.0f} s at {practice['rate_hz']:.0f} Hz, "
+        f"{practice['swings']} swings, {practice['loss']:.0%} of the samples lost"
+    )
+    print(
+        f"  measure, reading included   {practice['seconds']:9.3f} s  processor {practice['processor_seconds']:.3f} s, "
+        f"of it reading {practice['reading_seconds']:.3f} s"
+    )
