@@ -1147,6 +1147,10 @@ def _composed(more: Array, turns: Array) -> Array:
     return np.asarray((Rotation.from_rotvec(more) * Rotation.from_rotvec(turns)).as_rotvec(), np.float64)
 
 
+_WAYS = 8
+"""Windows whose tracks are kept: of an hour they would be the most that a measurement holds."""
+
+
 @dataclass(frozen=True, eq=False)
 class Parts:
     """The pieces of the solved normal equations from which covariances are made."""
@@ -1168,6 +1172,8 @@ class Solution:
 
     def tracks(self, w: int) -> dict[Role, Track]:
         if w not in self.ways:
+            if len(self.ways) >= _WAYS:
+                self.ways.clear()
             self.ways[w] = {r: self.problem.track(self.state, w, r) for r in self.problem.roles}
         return self.ways[w]
 

@@ -83,8 +83,9 @@ def held_together(rigid: Rigid, hand: Samples, club: Samples, start_s: float, en
     twirled, carried or put away moves in the fingers."""
     period = max(hand.period_s, club.period_s)
     t = np.arange(start_s, end_s, period)
-    a, known_a = Rates(hand, period).at(t)
-    b, known_b = Rates(club, period).at(t)
+    near = start_s - 0.1, end_s + 0.1
+    a, known_a = Rates(hand.between(*near), period).at(t)
+    b, known_b = Rates(club.between(*near), period).at(t)
     size = np.linalg.norm(b, axis=1)
     use = known_a & known_b & (size > 1.5)
     if np.count_nonzero(use) < 20:

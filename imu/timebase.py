@@ -66,6 +66,12 @@ class Samples:
         """Number of the sample nearest to a time, within the recording."""
         return int(np.clip(round((t_s - self.start_s) / self.period_s), 0, len(self.gyro) - 1))
 
+    def between(self, start_s: float, end_s: float) -> Samples:
+        """The samples of a stretch, times as they were; what it says of the sensor's own clock is the whole's."""
+        part = slice(self.index(start_s), self.index(end_s) + 1)
+        values = {f: getattr(self, f)[part] for f in ("gyro", "accel", "present", "clipped_gyro", "clipped_accel")}
+        return replace(self, start_s=self.start_s + part.start * self.period_s, **values)
+
     def counted_from(self, zero_s: float) -> Samples:
         """With times counted from another zero."""
         return replace(self, start_s=self.start_s - zero_s, own_start_s=self.own_start_s - zero_s)
@@ -449,6 +455,8 @@ class Rates:
 
     def at(self, t_s: Array) -> tuple[Array, np.ndarray]:
         """Rate (m, 3) at times and whether it is known there."""
+        if not len(self._step):
+            return np.zeros((len(t_s), 3)), np.zeros(len(t_s), bool)
         position = (t_s - self.start_s) / self.period_s
         below = np.clip(position.astype(int), 0, len(self._step) - 1)
         part = position - below
