@@ -385,7 +385,8 @@ def _measured(
     slipped = _slips_of_one_body(fitted)
     if slipped:
         prepared = prepare(_turned_back(recording, fitted, slipped), calibration)
-        again = [replace(fitted.slips[i], turn=np.zeros(3)) for i in slipped]
+        again = [s for s in fitted.slips if not np.isfinite(s.t_s)]  # put on anew since a saved calibration
+        again += [replace(fitted.slips[i], turn=np.zeros(3)) for i in slipped]
         found = [_slip_said(fitted.solution, i) for i in slipped if fitted.solution]
         fitted = fit_recording(prepared, method=method, known_slips=again)
         fitted = replace(fitted, doubts=[*fitted.doubts, *found])
@@ -427,7 +428,7 @@ def _slips_of_one_body(fitted: Fitted) -> list[int]:
     """Slips of hand or club where both are worn: what one of the two lost was filled by the other as if neither had."""
     if fitted.prepared.repaired.rigid is None:
         return []
-    return [i for i, s in enumerate(fitted.slips) if s.role != "forearm"]
+    return [i for i, s in enumerate(fitted.slips) if s.role != "forearm" and np.isfinite(s.t_s)]
 
 
 def _turned_back(recording: Recording, fitted: Fitted, which: Sequence[int]) -> Recording:
@@ -675,6 +676,13 @@ def fit_recording(
     of_swings = [n_cal + k for k in range(len(prepared.rough))]
     if method == "fit":
         solution = problem_of(state, known_slips).solve()
+        if saved is not None and not known_slips:
+            solution = straps.worn_anew(solution, lambda slips: problem_of(state, slips).solve())
+            known_slips = solution.problem.slips
+            if known_slips:
+                from imu.saved_calibration import sits_otherwise
+
+                doubts.append(sits_otherwise(known_slips[0].role, solution.state.slipped[0]))
         slips = straps.suspected(solution, prepared.rough, of_swings)
         while slips:
             tried = problem_of(state, sorted((*known_slips, *slips), key=lambda slip: slip.t_s)).solve()

@@ -282,8 +282,13 @@ def strapped_otherwise(before: Calibration, now: Calibration) -> list[str]:
         spread = before.covariance[a, a] + now.covariance[b, b]
         # chi-square of 3 degrees of freedom, 99.7 %
         if turn @ np.linalg.solve(spread, turn) > 13.9:
-            out.append(
-                f"the {segment} sensor sits {np.degrees(np.linalg.norm(turn)):.0f}° otherwise than in the saved "
-                "calibration: its strap has slipped or was put on anew; hold the poses again"
-            )
+            out.append(sits_otherwise(segment, turn))
     return out
+
+
+def sits_otherwise(role: str, turn: Array) -> str:
+    """Said of a sensor that has turned on its segment by a rotation vector (3,), rad."""
+    return (
+        f"the {role} sensor sits {np.degrees(np.linalg.norm(turn)):.0f}° otherwise than in the saved "
+        "calibration: its strap has slipped or was put on anew; hold the poses again"
+    )

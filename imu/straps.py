@@ -9,7 +9,7 @@ as the player came back to the same address before.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -23,6 +23,9 @@ _LEAST_WRIST = 5.0 * DEG
 _LEAST_GRIP = 4.0 * DEG  # a player's own grip differs by some 2 deg from swing to swing
 _LEAST_FOUND = 2.5 * DEG
 _SURE = 5.0  # standard deviations
+_WORN_AXIAL = 0.4 * DEG
+_WORN_GRIP = 5.0 * DEG  # a grip of another day is no other than that
+_WORN = 8.0 * DEG  # how far a strap that is put on anew may sit from where it sat
 _TILT = 3.5 * DEG  # how far a strap that slips may tilt
 _HABIT = 2.5 * DEG  # how far a wrist at address may have become another while a strap slipped
 
@@ -53,6 +56,37 @@ def suspected(solution: Solution, roughs: Sequence[Rough], swing_windows: Sequen
             out.append(replace(found, turn=log(known[found.role])))  # since the poses
             begin = i
     return out
+
+
+def worn_anew(solution: Solution, solve: Callable[[Sequence[Slip]], Solution]) -> Solution:
+    """Of a fit that believed a saved calibration: the fit that knows which sensors sit otherwise than then, the
+    likeliest first among its slips; itself where none does.
+
+    Where the wrist turns as none can, forearm or hand sit otherwise; where the hand lies otherwise on the club in
+    every swing, club or hand. A hand that explains both is enough; else all that may have been put on anew is open.
+    """
+    p = solution.problem
+    twisted = p.wrist and _twist(solution) > _WORN_AXIAL
+    grips = [state for w, state in zip(p.windows, solution.state.regrip, strict=True) if len(w.grip_s)]
+    regripped = p.rigid and len(grips) > 0 and float(np.linalg.norm(np.median(grips, axis=0))) > _WORN_GRIP
+    if not (twisted or regripped):
+        return solution
+
+    def anew(*roles: Role) -> Solution:
+        return solve([Slip(role, -np.inf, np.zeros(3), np.full(3, _WORN)) for role in roles])
+
+    alone = anew("club" if not twisted else "hand" if regripped else "forearm")
+    if not borne_out(alone, 0):
+        return solution
+    if not twisted or (regripped and _twist(alone) < max(0.4 * _twist(solution), 0.5 * _WORN_AXIAL)):
+        return alone
+    return anew("forearm", "hand", "club") if regripped else anew("forearm", p.worn_by("hand"))
+
+
+def _twist(solution: Solution) -> float:
+    """By how much a wrist turns about the forearm, in the middle window; rad rms."""
+    sizes = [float(np.sqrt(np.mean(s["axial"] ** 2))) for s in solution.series if len(s.get("axial", ())) > 20]
+    return float(np.median(sizes)) if sizes else 0.0
 
 
 def borne_out(solution: Solution, i: int) -> bool:

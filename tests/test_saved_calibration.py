@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
 import imu.readers
 from imu.commands import measure as measure_command
@@ -68,6 +69,24 @@ def test_swings_after_it_are_as_right_as_with_the_poses(lesson, saved):
     assert np.mean(within) > 0.85
     bare = measure_recording(later)
     assert "zero_guessed" in bare.swings[0].angles["wrist_flexion"]["top"].marks
+
+
+@pytest.mark.parametrize("role", ["forearm", "hand", "club"])
+def test_a_strap_that_was_put_on_anew_since_is_said_and_believed_no_more(lesson, saved, role):
+    recording, truth, split = lesson
+    later = cut(recording, split, np.inf)
+    s = later.streams[role]
+    turn = Rotation.from_rotvec(np.radians([5.0, -6.0, 5.0])).as_matrix()
+    anew = replace(s, accel=s.accel @ turn, gyro=s.gyro @ turn)
+    measured = measure_recording(replace(later, streams={**later.streams, role: anew}), calibration=saved)
+    said = [w for w in measured.warnings if "otherwise than in the saved calibration" in w]
+    assert len(said) == 1
+    assert f"the {role} sensor sits" in said[0]
+    for swing, true in zip(measured.swings, truth["swings"][1:], strict=True):
+        assert swing.grade != "good"
+        for angle in ("wrist_flexion", "wrist_deviation", "shaft_elevation"):
+            got = swing.angles[angle]["top"]
+            assert abs(got.value_deg - true["angles_deg"][angle]["top"]) < got.u95_deg
 
 
 def test_recording_that_begins_in_the_middle_of_a_swing_still_gives_the_next(lesson, saved):
