@@ -58,6 +58,9 @@ class Beliefs:
     flat_wrist: float = 3.0 * DEG  # per pose, in flexion and in deviation
     at_address: float = 20.0 * DEG  # where the wrist is at address, when no pose says it
     address_deviation: float = 15.0 * DEG
+    arm_lean: float = 12.0 * DEG  # of the forearm towards the target or away from it there
+    forearm_palm: float = 20.0 * DEG  # by which the back of the forearm may face elsewhere than the target at address
+    hand_palm: float = 30.0 * DEG  # and that of the hand
     hang: float = 5.0 * DEG
     level_forearm: float = 3.0 * DEG
     thumb_up: float = 3.0 * DEG
@@ -69,6 +72,7 @@ class Beliefs:
     rest_accel: float = 0.05
     rest_turn: float = 0.5 * DEG
     axial: float = 1.2 * DEG
+    play_counted: float = 1.0  # times the play that the motion shows: what it is made of may be alike in every swing
     axial_time: float = 0.4
     grip: float = 0.5 * DEG
     grip_time: float = 0.4
@@ -96,6 +100,7 @@ class Hold:
     t_s: float
     accel: Mapping[Role, Array]  # mean specific force of each sensor over the pose
     sd: float = 1.0  # widens the belief in this pose
+    palm: Mapping[str, Array] = field(default_factory=dict)  # segment -> where its palmar side looks, sensor axes
 
 
 @dataclass(frozen=True)
@@ -218,6 +223,9 @@ def wrist_jacobian(angles: Array, side: int) -> Array:
     a3 = np.stack([np.cos(y) * np.cos(z), np.sin(z), -np.sin(y) * np.cos(z)], axis=-1)  # Ry Rz ex
     return np.linalg.inv(np.stack([a1, a2, side * a3], axis=-1))
 
+
+_FAR = 20 * DEG
+"""The furthest that a mounting is turned in one step."""
 
 _UNLIKE = 3.0
 """How many times more than usual a window may disagree with itself before it is believed less."""
@@ -851,6 +859,16 @@ class Problem:
             r0 = angles[0, 1:] - [0.0, b.address_deviation]
             sd = b.at_address * hold.sd
             put(r0 / sd, self._bend_rows(state, w, bearings, node, to_angles[:, 1:]) / sd, None)
+            upright("forearm", (0,), b.arm_lean)
+            for name, direction in hold.palm.items():
+                role: Any = self.hand_role if name == "hand" else name
+                mount = self.mounted(state, w, name)
+                v = mount.T @ direction
+                sd = (b.forearm_palm if name == "forearm" else b.hand_palm) * hold.sd
+                by_v = np.array([[v[2], 0.0, -v[0]]]) / (v[0] ** 2 + v[2] ** 2)
+                j = np.zeros((1, total))
+                self.by_mounting(j, w, name, role, by_v @ mount.T @ cross_matrix(direction), self.turn(state, w, role))
+                put(np.array([np.arctan2(-v[2], v[0])]) / sd, j / sd, None)
         elif hold.name == "club_hang":
             upright("club", (1, 2), b.club_hang)
         elif hold.name == "club_square":
@@ -933,7 +951,7 @@ class Problem:
         for i in range(iterations):
             self.patience = (10.0, 3.0)[i] if i < 2 else 1.0
             step, parts, cost, series = self._normal(state, judged=i == 4)
-            state = self._step(state, step, parts)
+            state = self._step(state, self._within_reach(step), parts)
             if i in (1, 3):  # how large the play and the grip's give are, the data say themselves
                 self._rescale(state, series)
                 state = self._over_gaps(state)
@@ -942,6 +960,11 @@ class Problem:
                 return Solution(self, state, parts, cost, series)
         _, parts, cost, series = self._normal(state)
         return Solution(self, state, parts, cost, series)
+
+    def _within_reach(self, step: Array) -> Array:
+        """The step, or as much of it as turns no mounting further than what is linear about it holds for."""
+        turns = [float(np.linalg.norm(step[self.lasting[f"mount:{s}"]])) for s in self.start.mount]
+        return step * min(1.0, _FAR / max([*turns, 1e-9]))
 
     def _over_gaps(self, state: State) -> State:
         """Where a sensor's turn in a gap came out larger than believed, or anything is believed of it,
@@ -1002,7 +1025,7 @@ class Problem:
 
         axial, grip = typical("axial"), typical("grip")
         if axial is not None:
-            self.axial_sd = float(np.clip(1.3 * axial, 0.2 * DEG, 6 * DEG))
+            self.axial_sd = float(np.clip(1.3 * self.beliefs.play_counted * axial, 0.2 * DEG, 12 * DEG))
             rates = [float(np.quantile(np.abs(s["rolling"]), 0.95)) for s in series if len(s.get("rolling", ())) > 20]
             self.lag_sd = self.axial_sd / max(rates, default=_ROLLING)
         if grip is not None:
@@ -1170,6 +1193,14 @@ class Solution:
     series: list[dict[str, Array]]
     ways: dict[int, dict[Role, Track]] = field(default_factory=dict)
 
+    @property
+    def surprise(self) -> float:
+        """Minus twice the logarithm of how likely the readings are with this answer, but for a constant: also between
+        answers that find another play of the wrist."""
+        p, b = self.problem, self.problem.beliefs
+        play = [_of_news(w.wrist_s, p.axial_sd, b.axial_time, b.white) for w in p.windows if p.wrist and len(w.wrist_s)]
+        return self.cost + 2.0 * sum(s * float(np.sum(np.log(x))) for s, x in zip(p.share, play, strict=True))
+
     def tracks(self, w: int) -> dict[Role, Track]:
         if w not in self.ways:
             if len(self.ways) >= _WAYS:
@@ -1209,9 +1240,15 @@ def _whitened(
     not already say (Ornstein-Uhlenbeck process of standard deviation `sd`, correlation time
     `time_s`). Taken as independent they would count one strap's slip a hundred times."""
     rho = np.exp(-np.diff(t_s) / time_s)[:, None]
-    scale = np.vstack([[[sd]], np.sqrt(sd**2 * (1 - rho**2) + white**2)])
+    scale = _of_news(t_s, sd, time_s, white)[:, None]
     r = residual.copy()
     r[1:] -= rho * residual[:-1]
     j = jacobian.copy()
     j[1:] -= rho[:, :, None] * jacobian[:-1]
     return r / scale, j / scale[:, :, None]
+
+
+def _of_news(t_s: Array, sd: float, time_s: float, white: float) -> Array:
+    """Standard deviation (m,) of what each instant of a slowly varying error adds to the one before it."""
+    rho = np.exp(-np.diff(t_s) / time_s)
+    return np.concatenate([[sd], np.sqrt(sd**2 * (1 - rho**2) + white**2)])

@@ -559,6 +559,7 @@ class Fitted:
     missing: Mapping[str, str]
     doubts: list[str]
     shocks: list[tuple[float, float] | None]
+    undecided: str | None = None  # why the swings do not tell how the wrist's sensors sit
 
     @property
     def slips(self) -> Sequence[Slip]:
@@ -627,6 +628,7 @@ def fit_recording(
     if not windows:
         return Fitted(prepared, None, [], face_known, own_flat, guess.missing, doubts, [])
     mount = dict(guess.mount)
+    taught: list[self_calibration.Worn] = []
     if "hand" not in sensors and {"forearm", "club"} <= set(mount) and own_flat and "hand" not in mount:
         mount["hand"] = np.eye(3)  # the club stands in for the hand; set by the flat grip below
     missing = dict(guess.missing)
@@ -641,13 +643,13 @@ def fit_recording(
         and not {"forearm", "hand"} <= set(mount)
         and prepared.calibration is None
     ):
-        taught = _from_the_swings(prepared, windows, n_cal)
-        if taught is not None:
-            mount["forearm"], mount["hand"] = taught
+        taught, palm = _from_the_swings(prepared, windows, n_cal)
+        if taught:
             # axes taken from the swings are those that their bends show: there is no other to be coupled to
             beliefs = replace(beliefs or Beliefs(), coupling=0.003, bent_coupling=0.01)
+            many = np.sqrt(len(prepared.rough))
             at_address = [
-                Hold("address", r.takeaway_s - 0.05, {}, np.sqrt(len(prepared.rough))) for r in prepared.rough
+                Hold("address", r.takeaway_s - 0.05, _hanging(prepared, r), many, palm) for r in prepared.rough
             ]
             windows[n_cal:] = [
                 replace(w, holds=(*w.holds, h)) for w, h in zip(windows[n_cal:], at_address, strict=True)
@@ -656,10 +658,16 @@ def fit_recording(
                 "no poses for the wrist: its axes are taken from the swings, its zero is a guess; only changes within "
                 "a swing mean anything"
             )
-    state = _first_guess(prepared, windows, mount, holds)
+    starts = []
+    for worn in taught:
+        as_worn = mount | {"forearm": worn.forearm, "hand": worn.hand}
+        start = _first_guess(prepared, windows, as_worn, holds)
+        starts.append(replace(start, clock=_set_back(prepared, start.clock, worn.late_s)))
+    if not taught:
+        starts.append(_first_guess(prepared, windows, mount, holds))
     if prepared.calibration is not None:  # where the biases start, this recording's rests know better
-        values = prepared.calibration.values
-        state = state.with_lasting({n: v for n, v in values.items() if not n.startswith("bias:")})
+        values = {n: v for n, v in prepared.calibration.values.items() if not n.startswith("bias:")}
+        starts = [start.with_lasting(values) for start in starts]
 
     def problem_of(state: State, slips: Sequence[Slip] = ()) -> Problem:
         return Problem(
@@ -673,9 +681,20 @@ def fit_recording(
             slips=slips,
         )
 
+    undecided: str | None = None
     of_swings = [n_cal + k for k in range(len(prepared.rough))]
     if method == "fit":
-        solution = problem_of(state, known_slips).solve()
+        tried = sorted((problem_of(start, known_slips).solve() for start in starts), key=lambda s: s.surprise)
+        state, solution = starts[0], tried[0]
+        if taught:  # from afar: what the wrist plays shows near the answer only
+            if len(tried) > 1 and _as_likely(tried[0], tried[1]):
+                undecided = _UNDECIDED
+            state = solution.state
+            solution = problem_of(state, known_slips).solve()
+            if solution.problem.axial_sd > _PLAYS:
+                loose = {"coupling": Beliefs.coupling, "bent_coupling": Beliefs.bent_coupling, "play_counted": 3.0}
+                beliefs = replace(beliefs or Beliefs(), **loose)
+                solution = problem_of(state, known_slips).solve()
         if saved is not None and not known_slips:
             solution = straps.worn_anew(solution, lambda slips: problem_of(state, slips).solve())
             known_slips = solution.problem.slips
@@ -685,15 +704,15 @@ def fit_recording(
                 doubts.append(sits_otherwise(known_slips[0].role, solution.state.slipped[0]))
         slips = straps.suspected(solution, prepared.rough, of_swings)
         while slips:
-            tried = problem_of(state, sorted((*known_slips, *slips), key=lambda slip: slip.t_s)).solve()
-            sure = [s for i, s in enumerate(tried.problem.slips) if s in slips and straps.borne_out(tried, i)]
+            again = problem_of(state, sorted((*known_slips, *slips), key=lambda slip: slip.t_s)).solve()
+            sure = [s for i, s in enumerate(again.problem.slips) if s in slips and straps.borne_out(again, i)]
             if len(sure) == len(slips):
-                solution = tried
+                solution = again
                 break
             slips = sure
         doubts += [_slip_said(solution, i) for i, s in enumerate(solution.problem.slips) if s not in known_slips]
     else:
-        solution = filtering.solve(problem_of(state), method, rigid=prepared.repaired.rigid)
+        solution = filtering.solve(problem_of(starts[0]), method, rigid=prepared.repaired.rigid)
     return Fitted(
         prepared,
         solution,
@@ -703,23 +722,38 @@ def fit_recording(
         missing,
         doubts,
         [_shock(prepared, solution, n_cal + k, rough) for k, rough in enumerate(prepared.rough)],
+        undecided,
     )
+
+
+_UNDECIDED = "no poses for the wrist, and the swings leave open which way its sensors sit: hold the wrist flat against a ruler once"
+_PLAYS = 1.0 * DEG
+"""From this axial play on something is at work that the model has not (skin, bends that turn the hand, packets out of
+place), and the swings tell less of the wrist's axes."""
+
+
+def _as_likely(a: Solution, b: Solution) -> bool:
+    """Whether two answers that place the wrist's axes otherwise both explain what was recorded."""
+    apart = max(float(np.linalg.norm(log(a.state.mount[s].T @ b.state.mount[s])[1])) for s in ("forearm", "hand"))
+    return apart > 8 * DEG and b.surprise - a.surprise < 9.0
 
 
 def _up_the_arm(prepared: Prepared, rolls: Sequence[Axis]) -> list[Axis]:
     """Of axes of slow rolls, whose sign is open, those that may be the forearm's, turned to point from wrist to elbow:
     up at address, where the lead arm hangs."""
-    forearm = prepared.sensors["forearm"]
-    seen = []
-    for r in prepared.rough:
-        accel = forearm.accel[forearm.index(r.takeaway_s - 0.15) : forearm.index(r.takeaway_s) + 1]
-        accel = accel[np.isfinite(accel).all(axis=1)]
-        if len(accel):
-            seen.append(accel.mean(axis=0) / np.linalg.norm(accel.mean(axis=0)))
+    seen = [a["forearm"] / np.linalg.norm(a["forearm"]) for a in (_hanging(prepared, r) for r in prepared.rough) if a]
     if not seen:
         return []
     up = np.mean(seen, axis=0)
     return [replace(a, direction=a.direction * np.sign(a.direction @ up)) for a in rolls if abs(a.direction @ up) > 0.6]
+
+
+def _hanging(prepared: Prepared, rough: swing.Rough) -> dict[Role, Array]:
+    """Mean specific force (3,) of the forearm's sensor at address, as far as it was recorded."""
+    forearm = prepared.sensors["forearm"]
+    accel = forearm.accel[forearm.index(rough.takeaway_s - 0.15) : forearm.index(rough.takeaway_s) + 1]
+    accel = accel[np.isfinite(accel).all(axis=1)]
+    return {"forearm": accel.mean(axis=0)} if len(accel) else {}
 
 
 def _slip_said(solution: Solution, i: int) -> str:
@@ -847,17 +881,59 @@ def _levelled(prepared: Prepared, window: Window, role: Role) -> tuple[Track, Ar
     return replace(track, attitude=start @ track.attitude), change
 
 
-def _from_the_swings(prepared: Prepared, windows: Sequence[Window], n_cal: int) -> tuple[Array, Array] | None:
+def _from_the_swings(
+    prepared: Prepared, windows: Sequence[Window], n_cal: int
+) -> tuple[list[self_calibration.Worn], dict[str, Array]]:
     """Forearm's and hand's mounting where no pose tells it, by the wrist's two axes."""
     hand: Role = "hand" if "hand" in prepared.sensors else "club"
+    pair: tuple[Role, Role] = ("forearm", hand)
     motions = []
     for window, rough in zip(windows[n_cal:], prepared.rough, strict=True):
+        tracks = {r: _levelled(prepared, window, r)[0] for r in pair}
         t = window.wrist_s[(window.wrist_s > rough.takeaway_s - 0.1) & (window.wrist_s < rough.finish_s)]
-        if len(t) < 20 or any(j.sd > _WIDE_GAP for j in window.jumps):
-            continue
-        forearm, other = (_levelled(prepared, window, r)[0].at(t) for r in ("forearm", hand))  # type: ignore[arg-type]
-        motions.append(self_calibration.Motion(forearm, other, 0, int(np.argmin(np.abs(t - rough.top_s)))))
-    return self_calibration.wrist_mounting(motions, side=prepared.side)
+        # what lies between two gaps hangs together, and is level where it holds a rest
+        holes = [g for r in pair for g in prepared.repaired.guessed.get(r, ()) if g[2] > _WIDE_GAP]
+        holes = sorted(g for g in holes if window.start_s < g[1] and g[0] < window.end_s)
+        starts = [window.start_s, *(hi for _, hi, _ in holes)]
+        ends = [*(lo for lo, _, _ in holes), window.end_s]
+        for lo, hi in zip(starts, ends, strict=True):
+            part = t[(t > lo) & (t < hi)]
+            if len(part) < 15 or (holes and not all(_rested(prepared, r, lo, hi) for r in pair)):
+                continue
+            seen = {r: _level_within(prepared, tracks[r], r, lo, hi) for r in pair}
+            forearm, other = (seen[r].at(part) for r in pair)
+            top = int(np.argmin(np.abs(part - rough.top_s)))
+            address = 0 if part[0] < rough.takeaway_s + 0.1 else None
+            before = int(np.searchsorted(part, rough.impact_s))
+            turned = _turned(tracks["forearm"], part)
+            motions.append(self_calibration.Motion(forearm, other, turned, seen[hand].rate(part), address, top, before))
+    fits = [prepared.clocks[r].sd_s for r in pair]
+    return (
+        self_calibration.wrist_mountings(motions, side=prepared.side, clock_sd_s=max(*fits, 1e-4)),
+        self_calibration.palmar(motions),
+    )
+
+
+def _turned(track: Track, t_s: Array) -> Array:
+    """Integral (n, 3) of a sensor's turn rate at times, in its own axes, from the middle of what there is of it."""
+    total = np.concatenate([np.zeros((1, 3)), np.cumsum(track.gyro, axis=0)]) * track.period_s
+    borders = track.start_s + track.period_s * np.arange(len(total))
+    out = np.stack([np.interp(t_s, borders, total[:, i]) for i in range(3)], axis=1)
+    return np.asarray(out - np.median(out, axis=0))
+
+
+def _set_back(prepared: Prepared, clock: Mapping[Role, Array], late_s: float) -> dict[Role, Array]:
+    """Clocks with hand and club earlier by `late_s` against the forearm."""
+    late = np.array([late_s, 0.0])
+    if next(iter(prepared.sensors)) == "forearm":
+        return {r: c - late for r, c in clock.items()}
+    return {r: c + late if r == "forearm" else c for r, c in clock.items()}
+
+
+def _level_within(prepared: Prepared, track: Track, role: Role, start_s: float, end_s: float) -> Track:
+    """The track turned so that it is level at the stillest moment of a stretch."""
+    at_rest, t = cal.level(prepared.sensors[role], prepared.calm[role], start_s, end_s)
+    return replace(track, attitude=at_rest @ track.at(np.array([t]))[0].T @ track.attitude)
 
 
 _WIDE_GAP = 8 * DEG
@@ -1003,7 +1079,7 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
         if solution.problem.believed[w] < 1.0:  # one turn of several that may be: so wide an interval holds but one
             unseen = {e for e, t in known if _turned_unseen(window, name, address, t)}
             per = {
-                e: Value(None, None, _LOST_TURN) if e in unseen or (v.u95_deg or 0.0) > _LOST_U95_DEG else v
+                e: Value(None, None, _LOST_TURN) if e in unseen or _known_to_deg(v) > _LOST_U95_DEG else v
                 for e, v in per.items()
             }
         values[name] = per
@@ -1023,6 +1099,10 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
                 + _bone_or_skin(fitted, name, b) ** 2
             )
             zero = min(s, float(np.sqrt(max(0.0, solution.shared_variance(w, j)[0]))))
+            if "zero_guessed" in va.marks and name in _ACROSS:
+                across = at.value[_ACROSS[name]][[place[a], place[b]]]
+                tilt = _AXES_TILT * float(abs(across[1] - across[0]))
+                s, zero = float(np.hypot(s, tilt)), float(np.hypot(zero, tilt))
             difference = at.value[name][place[b]] - at.value[name][place[a]]
             marks = tuple(m for m in va.marks if m not in ("zero_frame", "zero_guessed"))
             per[f"{a}..{b}"] = Value(
@@ -1035,17 +1115,18 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
         changes[name] = per
     tempo = _tempo(moments)
     grade, reasons = _grade(fitted, w, values, moments)
-    if _no_wrist(dense, sd):
-        grade, reasons = "poor", [*reasons, _BENT_TOO_FAR]
+    # axes that were guessed are wrong throughout, or not at all
+    guessed = any("zero_guessed" in v.marks for v in values["wrist_flexion"].values())
+    fault = _BENT_TOO_FAR if _no_wrist(dense, sd) else None
+    if guessed:
+        fault = fitted.undecided or fault or (_TWISTED if _twisted(solution, w) else None)
+    if fault:
+        grade, reasons = "poor", [*reasons, fault]
         for name in _REACH:
-            # axes that were guessed from such swings are wrong throughout
-            guessed = any("zero_guessed" in v.marks for v in values[name].values())
-            values[name] = {
-                e: Value(None, None, _BENT_TOO_FAR) if guessed else _within_reach(name, v)
-                for e, v in values[name].items()
-            }
+            nothing = Value(None, None, fault)
+            values[name] = {e: nothing if guessed else _within_reach(name, v) for e, v in values[name].items()}
             if guessed and name in changes:
-                changes[name] = dict.fromkeys(changes[name], Value(None, None, _BENT_TOO_FAR))
+                changes[name] = dict.fromkeys(changes[name], nothing)
     trace = _trace(fitted, w, dense, sd, address, moments, rough)
     stances = _stances(solution, w, at, dense, known, moments)
     peak = rough.peak_rate
@@ -1066,13 +1147,33 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
     )
 
 
+def _known_to_deg(value: Value) -> float:
+    """Half width in degrees to which a value is known, but for its zero where that is a guess."""
+    u95 = value.u95_deg or 0.0
+    guess = (value.zero_u95_deg or 0.0) if "zero_guessed" in value.marks else 0.0
+    return float(np.sqrt(max(0.0, u95**2 - guess**2)))
+
+
 _LOST_TURN = "a sensor lost a whole turn in this swing"
 _LOST_U95_DEG = 10.0
+
+_ACROSS = {"wrist_flexion": "wrist_deviation", "wrist_deviation": "wrist_flexion"}
+_AXES_TILT = 4 * DEG
+"""How far the axes about which a wrist bends may lie from those of its anatomy (standard deviation; common practice,
+no source): of what it bends about the other one, as much seems to be bent about this one."""
 
 _REACH = {"wrist_flexion": 95 * DEG, "wrist_deviation": 65 * DEG}
 """No wrist bends further: active range some 75 and 35 deg (Boone & Azen 1979, J Bone Joint Surg 61A:756), passive
 more, and a zero that is off."""
 _BENT_TOO_FAR = "the wrist reads as far as none can bend: a sensor lost a turn, or is not worn as said"
+_TWISTED = "hand and forearm turn here as no wrist lets them: a sensor lost a turn, or its strap slipped"
+_TWIST = 4 * DEG
+
+
+def _twisted(solution: Solution, w: int) -> bool:
+    """Whether the hand turned about the forearm in a swing by more than a wrist plays."""
+    axial = solution.series[w].get("axial", np.empty(0))
+    return len(axial) > 0 and float(np.quantile(np.abs(axial), 0.9)) > _TWIST
 
 
 def _no_wrist(dense: kinematics.Angles, sd: Mapping[str, Array]) -> bool:
@@ -1379,7 +1480,7 @@ def _grade(
     if problem.believed[w] < 1.0:
         reasons.append(_LOST_TURN)
         # found again where the others place it, and known to some degrees, it is no reason to pass over a swing
-        found = problem.trust[w] > 0.7 * problem.believed[w] and key.u95_deg is not None and key.u95_deg <= 7
+        found = problem.trust[w] > 0.7 * problem.believed[w] and key.u95_deg is not None and _known_to_deg(key) <= 7
         worst = max(worst, 1 if found else 2)
     elif problem.trust[w] < 0.7:
         reasons.append("the sensors disagree in this swing more than in the others")
