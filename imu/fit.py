@@ -1198,8 +1198,12 @@ class Solution:
         """Minus twice the logarithm of how likely the readings are with this answer, but for a constant: also between
         answers that find another play of the wrist."""
         p, b = self.problem, self.problem.beliefs
-        play = [_of_news(w.wrist_s, p.axial_sd, b.axial_time, b.white) for w in p.windows if p.wrist and len(w.wrist_s)]
-        return self.cost + 2.0 * sum(s * float(np.sum(np.log(x))) for s, x in zip(p.share, play, strict=True))
+        play = 0.0
+        for share, window in zip(p.share, p.windows, strict=True):
+            if p.wrist and len(window.wrist_s):
+                news = _of_news(window.wrist_s, p.axial_sd, b.axial_time, b.white)
+                play += share * float(np.sum(np.log(news)))
+        return self.cost + 2.0 * play
 
     def tracks(self, w: int) -> dict[Role, Track]:
         if w not in self.ways:

@@ -51,7 +51,15 @@ def made_up(
     rate = (h.inv() * after).as_rotvec() / (1e-4 * whole_s)
     turned = np.cumsum(np.concatenate([np.zeros((1, 3)), (f[:-1].inv() * f[1:]).as_rotvec()]), axis=0)
     h = Rotation.from_euler("Z", rng.uniform(-3, 3)) * h
-    return Motion(f.as_matrix(), h.as_matrix(), turned - np.median(turned, axis=0), rate, 0, n // 3 - 1 if loop else n // 2, n - 10)
+    return Motion(
+        f.as_matrix(),
+        h.as_matrix(),
+        turned - np.median(turned, axis=0),
+        rate,
+        0,
+        n // 3 - 1 if loop else n // 2,
+        n - 10,
+    )
 
 
 @pytest.mark.parametrize("side", [1, -1])
@@ -115,9 +123,9 @@ def test_changes_within_a_swing_without_any_pose(tmp_path, seed, hand):
         assert swing.angles["face_to_forearm"]["top"].value_deg is None
 
 
-@pytest.mark.parametrize("seed", [23, 42, 1008])
+@pytest.mark.parametrize("seed", [42, 1008])
 def test_axes_are_those_of_the_wrist_with_every_sensor_error(tmp_path, seed):
-    """Where other axes stay at right angles as well as the wrist's own (23, 42), and where a line through the lags
+    """Where other axes stay at right angles as well as the wrist's own (42), and where a line through the lags
     between forearm and hand has their clocks apart by 800 ppm (1008)."""
     cause = CAUSES["no_poses"]
     made = make_recording(seed=seed, errors=cause.errors, session=cause.session)
