@@ -432,7 +432,7 @@ def _by_twin(
             continue
         rows = np.arange(lo, hi)
         t = patient.time(rows)
-        apart = _apart(patient, around, rates, matrix, offset)
+        apart = _apart(patient, around[around < lo], around[around >= hi], rates, matrix, offset)
         if apart is None:
             continue
         if mended is not None:
@@ -456,16 +456,25 @@ def _by_twin(
             patient.fill(part_rows, seen[a:b], sd)
 
 
-def _apart(patient: _Patient, around: np.ndarray, rates: Rates, matrix: Array, offset: Array) -> float | None:
-    """By what share of their turn the pair differed just outside: the hundredth that a firm grip gives, more where the
-    club was taken otherwise. None where it was not in this hand."""
-    va, ka = rates.at(patient.time(around))
-    if np.count_nonzero(ka) < 4:
+def _apart(
+    patient: _Patient, before: np.ndarray, after: np.ndarray, rates: Rates, matrix: Array, offset: Array
+) -> float | None:
+    """By what share of their turn the pair differed just before and after: the hundredth that a firm grip gives, more
+    where the club was taken otherwise. None where it was not in this hand."""
+    shares, lasting = [], [0.01]
+    for rows in (before, after):
+        va, ka = rates.at(patient.time(rows))
+        own = patient.gyro[rows][ka]
+        left = own - (va[ka] @ matrix.T + offset)
+        size = np.linalg.norm(own, axis=1) + 0.3
+        shares.append(np.linalg.norm(left, axis=1) / size)
+        if len(own) > 2:  # of a pair that rests on one side of the gap, the other side tells
+            # straps that shake after a blow go to and fro: what lasts is the grip
+            lasting.append(float(np.linalg.norm(left.sum(axis=0)) / size.sum()))
+    share = np.concatenate(shares)
+    if len(share) < 4:
         return 0.01
-    left = np.linalg.norm(patient.gyro[around][ka] - (va[ka] @ matrix.T + offset), axis=1)
-    share = left / (np.linalg.norm(patient.gyro[around][ka], axis=1) + 0.3)
-    most = float(np.quantile(share, 0.9))  # of a pair that rests on one side of the gap, the other side tells
-    return max(0.01, most) if most <= 0.3 and np.median(share) <= 0.1 else None
+    return max(lasting) if np.quantile(share, 0.9) <= 0.3 and np.median(share) <= 0.1 else None
 
 
 def _by_curve(role: Role, patient: _Patient, sensors: Mapping[Role, Samples], *, only_clipped: bool = False) -> None:
