@@ -293,7 +293,7 @@ _SETTLED = 0.15
 """Standard deviations by which no lasting unknown may have moved in the last step. The next one moves a third of it."""
 
 
-_NEAR, _NEAR_S = 0.3 * DEG, 1e-3
+_NEAR, _NEAR_S = 0.5 * DEG, 1e-3
 """By how much an integrated attitude may be turned to first order, and how far moved in time (s) to second: what is left
 out is under 0.003 deg. Far from the answer, where the fit is patient, it may be more."""
 
@@ -1006,7 +1006,7 @@ class Problem:
             own = jac[:, :n]
             normal = own.T @ own
             normal += self.nodes[w].free
-            step = linalg.cho_solve(linalg.cho_factor(normal), -(own.T @ res))
+            step = linalg.cho_solve(linalg.cho_factor(normal, check_finite=False), -(own.T @ res), check_finite=False)
             state = self._moved(state, still, {w: step})
             if self.patience == 1.0 and np.max(np.abs(step)) < 2e-4:
                 break
@@ -1079,15 +1079,15 @@ class Problem:
             square, right = trust * square, trust * right
             hpp, hpg = square[:n, :n], square[:n, n:]
             hpp += self.nodes[w].free
-            factor = linalg.cho_factor(hpp)
-            solved = linalg.cho_solve(factor, np.column_stack([hpg, right[:n]]))
+            factor = linalg.cho_factor(hpp, check_finite=False)
+            solved = linalg.cho_solve(factor, np.column_stack([hpg, right[:n]]), check_finite=False)
             a += self.share[w] * (square[n:, n:] - hpg.T @ solved[:, :-1])
             y += self.share[w] * (right[n:] - hpg.T @ solved[:, -1])
             factors.append(factor)
             couplings.append(solved[:, :-1])
             rights.append(solved[:, -1])
         scale = 1.0 / np.sqrt(np.diag(a))
-        covariance = linalg.inv(a * np.outer(scale, scale)) * np.outer(scale, scale)
+        covariance = np.linalg.inv(a * np.outer(scale, scale)) * np.outer(scale, scale)
         lasting = covariance @ y
         return lasting, Parts(covariance, factors, couplings, rights), cost, series
 
