@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
-from scipy import ndimage, special
+from scipy import ndimage
 
 from imu.recording import Array
 from imu.timebase import Samples
@@ -164,14 +164,18 @@ _CLOCKS_S = 1.5e-4  # the fit's clocks err by so much
 def _placed(sensors: Sequence[Samples], about_s: float, expected: Expected) -> tuple[float, float] | None:
     """Contact near `about_s` and its standard deviation; None where no instrument felt one."""
     coarse = about_s + np.arange(-_REACH_S, _REACH_S + 1e-9, 1e-3)
-    gains = [(c, c.gain(coarse)) for s in sensors for c in _instruments(s, coarse[0], coarse[-1])]
-    if sum(float(np.clip(g.max(), -_FELT, _FELT)) for _, g in gains) <= _FELT:
+    tried = [(c, c.gain(coarse, coarse[0])) for s in sensors for c in _instruments(s, coarse[0], coarse[-1])]
+    if sum(float(np.clip(g.max(), -_FELT, _FELT)) for _, g in tried) <= _FELT:
         return None
-    felt = [(c, g) for c, g in gains if g.max() > 0]
+    felt = [(c, g) for c, g in tried if g.max() > 0]
     chance = _together([g for _, g in felt], coarse, expected)
     likely = coarse[chance > 3e-4 * chance.max()]
-    grid = np.unique(np.concatenate([coarse, *(np.round(likely + d, 7) for d in np.arange(-1e-3, 1.01e-3, 2e-4))]))
-    chance = _together([c.gain(grid) for c, _ in felt], grid, expected)
+    fine = np.setdiff1d(np.concatenate([np.round(likely + d, 7) for d in np.arange(-1e-3, 1.01e-3, 2e-4)]), coarse)
+    grid = np.concatenate([coarse, fine])
+    order = np.argsort(grid)
+    grid = grid[order]
+    gains = [np.concatenate([g, c.gain(fine, coarse[0])])[order] for c, g in felt]
+    chance = _together(gains, grid, expected)
     mean = float(chance @ grid)
     return mean, float(np.sqrt(chance @ (grid - mean) ** 2 + _CLOCKS_S**2))
 
@@ -225,39 +229,41 @@ class _Instrument:
     values: Array  # (n, 3)
     known: np.ndarray  # (n, 3)
 
-    def gain(self, grid: Array) -> Array:
-        """Log-likelihood (m,) of contact at each time of a sorted grid, over that of no contact."""
+    def gain(self, grid: Array, earliest_s: float) -> Array:
+        """Log-likelihood (m,) of contact at each time of a grid, over that of no contact. `earliest_s`: before which
+        there was none, whatever the grid."""
         feel = self.feel
         # samples that end before any of these times tell the same of all
-        struck = self.t_s + 0.5 * self.period_s > grid[0]
-        departures = self._departures(grid, self.t_s[struck])
+        struck = self.t_s + 0.5 * self.period_s > earliest_s
+        departures = self._departures(grid, self.t_s[struck], earliest_s)
         total = np.zeros((len(feel.roughness), len(feel.blows), len(grid)))
         calm = np.zeros(len(feel.roughness))
-        patterns, which = np.unique(self.known, axis=1, return_inverse=True)
-        for k, use in enumerate(patterns.T):
+        alike: dict[bytes, list[int]] = {}  # axes of which the same samples are known
+        for axis, known in enumerate(self.known.T):
+            alike.setdefault(known.tobytes(), []).append(axis)
+        for axes in alike.values():
+            use = self.known[:, axes[0]]
             n = np.count_nonzero(use & ~struck)
             if n < 3 or np.count_nonzero(use & struck) < 3:
                 continue
-            y = self.values[use][:, which == k]
+            y = self.values[use][:, axes]
             curve, bend = _smooth(self.t_s[use], feel)
-            for i, roughness in enumerate(feel.roughness):
-                smooth = curve + roughness**2 * bend
-                by_before = np.linalg.solve(smooth[:n, :n], smooth[:n, n:])
-                left = y[n:] - by_before.T @ y[:n]
-                doubt = smooth[n:, n:] - by_before.T @ smooth[:n, n:]
-                calm[i] += _log_normal(doubt[None], left)[0]
-                for j, departure in enumerate(departures):
-                    total[i, j] += _log_normal(doubt + departure[:, use[struck]][:, :, use[struck]], left)
+            smooth = curve + np.square(feel.roughness)[:, None, None] * bend
+            by_before = np.swapaxes(np.linalg.solve(smooth[:, :n, :n], smooth[:, :n, n:]), 1, 2)
+            left, doubt = y[n:] - by_before @ y[:n], smooth[:, n:, n:] - by_before @ smooth[:, :n, n:]
+            calm += _log_normal(doubt, left)
+            shown = departures[:, :, use[struck]][..., use[struck]]
+            total += _log_normal(doubt[:, None, None] + shown, left[:, None, None])
         return np.asarray(_log_mean(total.reshape(-1, len(grid))) - _log_mean(calm), np.float64)
 
-    def _departures(self, grid: Array, t_s: Array) -> list[Array]:
-        """For each kind of blow, the covariance (m, k, k) of what contact at each time of a grid leaves in the samples at
-        `t_s` (k,).
+    def _departures(self, grid: Array, t_s: Array, earliest_s: float) -> Array:
+        """For each kind of blow, the covariance (blows, m, k, k) of what contact at each time of a grid leaves in the
+        samples at `t_s` (k,).
 
         The course between nodes is taken as a line: taken as steps, a smooth one errs by more than the noise, and
         contact sticks to where the steps fit.
         """
-        end = max(0.034, self.t_s[-1] + self.period_s - grid[0] + 4e-3)
+        end = max(0.034, self.t_s[-1] + self.period_s - earliest_s + 4e-3)
         nodes = np.concatenate(
             [
                 [0.0, 0.5 * _TOUCH_S, _TOUCH_S],
@@ -269,7 +275,9 @@ class _Instrument:
         since = t_s[None, :, None] - grid[:, None, None]
         half = 0.5 * self.period_s
         share = (_below(since + half, nodes) - _below(since - half, nodes)) / self.period_s
-        return [share @ b.covariance(nodes) @ np.swapaxes(share, 1, 2) for b in self.feel.blows]
+        between = np.concatenate([b.covariance(nodes) for b in self.feel.blows], axis=1)
+        half_way = (share.reshape(-1, len(nodes)) @ between).reshape(*share.shape[:2], -1, len(nodes))
+        return np.asarray(np.moveaxis(half_way, 2, 0) @ np.swapaxes(share, 1, 2), np.float64)
 
 
 def _below(x: Array, nodes: Array) -> Array:
@@ -294,16 +302,17 @@ def _smooth(t_s: Array, feel: _Feel) -> tuple[Array, Array]:
 
 
 def _log_normal(covariance: Array, y: Array) -> Array:
-    """Log density (m,), but for a constant, of independent columns of y (k, a) under each covariance (m, k, k)."""
-    k, a = y.shape
+    """Log density (...), but for a constant, of independent columns of y (..., k, a) under covariances (..., k, k)."""
+    k, a = y.shape[-2:]
     # one factor of [[covariance, y], [y', enough]] holds that of the covariance and what y is in it
-    whole = np.zeros((len(covariance), k + a, k + a))
-    whole[:, :k, :k], whole[:, k:, :k], whole[:, k:, k:] = covariance, y.T, 1e15 * np.eye(a)
+    whole = np.zeros((*covariance.shape[:-2], k + a, k + a))
+    whole[..., :k, :k], whole[..., k:, :k], whole[..., k:, k:] = covariance, np.swapaxes(y, -1, -2), 1e15 * np.eye(a)
     root = np.linalg.cholesky(whole)
-    size = np.log(np.diagonal(root[:, :k, :k], axis1=1, axis2=2)).sum(axis=1)
-    return np.asarray(-a * size - 0.5 * np.sum(root[:, k:, :k] ** 2, axis=(1, 2)), np.float64)
+    size = np.log(np.diagonal(root[..., :k, :k], axis1=-2, axis2=-1)).sum(axis=-1)
+    return np.asarray(-a * size - 0.5 * np.sum(root[..., k:, :k] ** 2, axis=(-2, -1)), np.float64)
 
 
 def _log_mean(x: Array) -> Array:
     """Log of the mean of exp(x) over the first axis."""
-    return np.asarray(special.logsumexp(x, axis=0) - np.log(len(x)), np.float64)
+    most = x.max(axis=0)
+    return np.asarray(most + np.log(np.mean(np.exp(x - most), axis=0)), np.float64)
