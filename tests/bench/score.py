@@ -88,7 +88,8 @@ def score(
             )
         for angle, event, value, u95, reason, marks, known in [
             *_compared(swing, true["angles_deg"]),
-            *_contact_told(swing, true),
+            # when the first sample was is left open by stamps on arrival, and so is when anything else was
+            *(_contact_told(swing, true) if device else ()),
         ]:
             error = None if value is None else wrapped(value - known)
             row = {"angle": angle, "event": event, "true": known, "value": value, "error": error, "u95": u95}
