@@ -245,7 +245,7 @@ _HEARSAY = 0.1
 """A swing with a turn that was guessed as badly as that teaches the lasting unknowns little, where others teach them:
 they would be bent to whatever was guessed, and agree with it."""
 
-_ALIKE = 10
+ALIKE = 10
 """From this many swings on, more of them teach the lasting unknowns nothing more. A player repeats the motion, and
 with it what the model leaves out: taken as independent, sixty swings outvoted the poses by 1.5 deg in flexion and
 4 deg in roll (`python -m tests.bench --cause minutes_60`), ten do not."""
@@ -503,7 +503,7 @@ class Problem:
         self.believed = np.array([_BROKEN if _broken(w) else 1.0 for w in windows])
         self.trust = self.believed
         swings = np.array([_is_swing(w) for w in windows])
-        self.share = np.where(swings, min(1.0, _ALIKE / max(1, int(swings.sum()))), 1.0)
+        self.share = np.where(swings, min(1.0, ALIKE / max(1, int(swings.sum()))), 1.0)
         guessed = np.array([any(j.sd > _GUESSED for j in w.jumps) for w in windows]) & swings
         if np.count_nonzero(swings & ~guessed) >= 2:
             self.share = np.where(guessed, _HEARSAY * self.share, self.share)

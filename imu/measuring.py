@@ -22,7 +22,7 @@ from imu import filtering, headings, kinematics, self_calibration, straps, swing
 from imu.bands import judged
 from imu.contact import Expected, contact
 from imu.errors import CupbowError, RecordingError
-from imu.fit import DEG, LOST_TURN, Axis, Beliefs, Hold, Problem, Slip, Solution, State, Window, exp, log
+from imu.fit import ALIKE, DEG, LOST_TURN, Axis, Beliefs, Hold, Problem, Slip, Solution, State, Window, exp, log
 from imu.measured import Event, Measurement, SensorReport, Stance, Swing, SwingTrace, Value
 from imu.orientation import Track
 from imu.posture import wrist_angles
@@ -647,7 +647,7 @@ def fit_recording(
         if taught:
             # axes taken from the swings are those that their bends show: there is no other to be coupled to
             beliefs = replace(beliefs or Beliefs(), coupling=0.003, bent_coupling=0.01)
-            many = np.sqrt(len(prepared.rough))
+            many = np.sqrt(min(len(prepared.rough), ALIKE))  # what is believed of address is one draw for all
             at_address = [
                 Hold("address", r.takeaway_s - 0.05, _hanging(prepared, r), many, palm) for r in prepared.rough
             ]
