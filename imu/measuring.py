@@ -560,6 +560,7 @@ class Fitted:
     doubts: list[str]
     shocks: list[tuple[float, float] | None]
     undecided: str | None = None  # why the swings do not tell how the wrist's sensors sit
+    turned_s: float = np.inf  # from when on the club lies otherwise in the hand, gripped so or by its strap
 
     @property
     def slips(self) -> Sequence[Slip]:
@@ -682,6 +683,7 @@ def fit_recording(
         )
 
     undecided: str | None = None
+    in_hand: list[tuple[float, float]] = []
     of_swings = [n_cal + k for k in range(len(prepared.rough))]
     if method == "fit":
         tried = sorted((problem_of(start, known_slips).solve() for start in starts), key=lambda s: s.surprise)
@@ -710,6 +712,12 @@ def fit_recording(
                 solution = again
                 break
             slips = sure
+        in_hand = straps.turned_in_hand(solution, prepared.rough, of_swings)
+        doubts += [
+            f"from {t:.0f} s on the club lies {np.degrees(turn):.0f}° otherwise in the hand: unless it was gripped so, its "
+            "strap has slipped; hold club_square and grip_flat again"
+            for t, turn in in_hand
+        ]
         doubts += [_slip_said(solution, i) for i, s in enumerate(solution.problem.slips) if s not in known_slips]
     else:
         solution = filtering.solve(problem_of(starts[0]), method, rigid=prepared.repaired.rigid)
@@ -723,6 +731,7 @@ def fit_recording(
         doubts,
         [_shock(prepared, solution, n_cal + k, rough) for k, rough in enumerate(prepared.rough)],
         undecided,
+        min((t for t, _ in in_hand), default=np.inf),
     )
 
 
@@ -1492,6 +1501,9 @@ def _grade(
     if {r.role for r in problem.windows[w].rests} != set(problem.roles):
         reasons.append("a sensor never came to rest around this swing")
         worst = 2
+    if problem.windows[w].start_s >= fitted.turned_s:
+        reasons.append("the club lies otherwise in the hand than before: gripped so, or its strap has slipped")
+        worst = max(worst, 1)
     if problem.strapping[w]:
         reasons.append("a strap had slipped since the poses")
         worst = max(worst, 1)

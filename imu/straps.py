@@ -26,6 +26,7 @@ _SURE = 5.0  # standard deviations
 _WORN_AXIAL = 0.4 * DEG
 _WORN_GRIP = 5.0 * DEG  # a grip of another day is no other than that
 _WORN = 8.0 * DEG  # how far a strap that is put on anew may sit from where it sat
+_ALONG = 0.8  # cosine to the shaft from which a turn is one about it
 _TILT = 3.5 * DEG  # how far a strap that slips may tilt
 _HABIT = 2.5 * DEG  # how far a wrist at address may have become another while a strap slipped
 
@@ -154,7 +155,7 @@ def _between(solution: Solution, before: list[_Seen], after: list[_Seen]) -> Sli
         alike = 0.75 if twisted else 0.6
         if np.linalg.norm(by_hand - of_hand) < alike * np.linalg.norm(by_hand):
             return Slip("hand", at, of_hand, sd)
-        if _off(before, after, "club", grip.by) < 0.6 * _off(before, after, "hand", of_hand):
+        if _turned_on_shaft(before, after, grip, of_hand) is False:
             return Slip("club", at, grip.by, sd)
         return None
     if not p.wrist:
@@ -179,6 +180,32 @@ def _between(solution: Solution, before: list[_Seen], after: list[_Seen]) -> Sli
     share = _TILT**2 / (_TILT**2 + by_player**2)
     sd[blind] = np.sqrt(share) * by_player
     return Slip(by_sensor, at, np.where(np.arange(3) == blind, share * turn, turn), sd)
+
+
+def turned_in_hand(
+    solution: Solution, roughs: Sequence[Rough], swing_windows: Sequence[int]
+) -> list[tuple[float, float]]:
+    """When the club turned about its shaft in the hand, and by how much in rad: a strap that slipped around the shaft,
+    or an open face that was gripped so, which nothing tells apart."""
+    if not solution.problem.rigid:
+        return []
+    seen = _all_seen(solution, roughs, swing_windows)
+    out, begin = [], 0
+    for i in range(1, len(seen)):
+        before, after = seen[begin:i], seen[i:]
+        grip = _step(np.array([s.grip for s in before]), np.array([s.grip for s in after]))
+        if grip.few and grip.at_once and grip.size > max(_LEAST_GRIP, 4 * grip.unrest):
+            if _turned_on_shaft(before, after, grip, -solution.state.grip.T @ grip.by):
+                out.append((seen[i].start_s, grip.size))
+            begin = i
+    return out
+
+
+def _turned_on_shaft(before: list[_Seen], after: list[_Seen], grip: _Step, of_hand: Array) -> bool | None:
+    """Whether the club's sensor turned about the shaft; None where the hand moved on the club, and not the sensor."""
+    if _off(before, after, "club", grip.by) > 0.6 * _off(before, after, "hand", of_hand):
+        return None
+    return bool(abs(grip.by[0]) > _ALONG * grip.size)
 
 
 @dataclass(frozen=True)

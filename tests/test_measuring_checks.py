@@ -10,6 +10,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 import imu.readers
+from imu import straps
 from imu.measuring import measure_recording
 from imu.recording import Recording
 from tests.bench import Beliefs, Poses, Session, make_recording
@@ -133,6 +134,25 @@ def test_a_strap_that_slips_anyhow_is_found_taken_out_and_said(made_long, role):
                 got = swing.angles[angle][event]
                 error = abs(got.value_deg - truth["angles_deg"][angle][event])
                 assert error < min(got.u95_deg, 6.0), (swing.index, angle, event)
+
+
+def test_what_the_verticals_at_address_tell_of_a_club_that_lies_otherwise():
+    """An open face that is gripped so and a strap that slipped around the shaft look the same; a tilt is the strap's,
+    and where the hand's vertical is elsewhere, the hand moved."""
+    club_up, hand_up = np.array([-0.85, 0.1, 0.5]), np.array([-0.3, 0.9, 0.2])
+
+    def told(turn_deg: list[float], of: str) -> bool | None:
+        turn = Rotation.from_rotvec(np.radians(turn_deg))
+        ups = {"club": club_up, "hand": hand_up}
+        moved = ups | {of: (turn if of == "club" else turn.inv()).apply(ups[of])}
+        before = [straps._Seen(0.0, np.nan, None, np.zeros(3), ups)]
+        after = [straps._Seen(9.0, np.nan, None, turn.as_rotvec(), moved)]
+        step = straps._step(np.array([before[0].grip]), np.array([after[0].grip]))
+        return straps._turned_on_shaft(before, after, step, -step.by)
+
+    assert told([12.0, 1.0, -2.0], "club") is True
+    assert told([2.0, 10.0, 4.0], "club") is False
+    assert told([12.0, 1.0, -2.0], "hand") is None
 
 
 def trembling(recording: Recording, shake: float) -> Recording:
