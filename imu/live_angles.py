@@ -22,7 +22,7 @@ from scipy.spatial.transform import Rotation
 
 from imu import kinematics
 from imu.fit import DEG, wrist_angles
-from imu.measuring import Fitted
+from imu.fitting import Fitted
 from imu.readers.source import Chunk
 from imu.recording import GRAVITY, Array, Role
 

@@ -311,7 +311,8 @@ def fit_session(recording: Recording, brought: Calibration | None = None) -> tup
     """The model to follow the samples by, and the calibration to measure the next swings with."""
     from threadpoolctl import threadpool_limits
 
-    from imu.measuring import fit_recording, prepare
+    from imu.fitting import fit_recording
+    from imu.preparing import prepare
     from imu.saved_calibration import Calibration
 
     base = float(next(iter(recording.streams.values())).t_s[0])

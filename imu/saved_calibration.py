@@ -28,7 +28,7 @@ from imu.measured import write_whole
 from imu.recording import Array, Handedness, Role
 
 if TYPE_CHECKING:
-    from imu.measuring import Fitted
+    from imu.fitting import Fitted
 
 SCHEMA = "cupbow.calibration/1"
 

@@ -35,7 +35,7 @@ class Still:
 
 def still_moments(recording: Recording) -> tuple[Still, ...]:
     """The longest still stretches, in their order; poses that are marked are disregarded."""
-    from imu.measuring import prepare
+    from imu.preparing import prepare
 
     prepared = prepare(replace(recording, poses=()))
     first = prepared.sensors[recording.first_role]

@@ -9,9 +9,12 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 import imu.readers
+from imu.fitting import _as_likely, fit_recording
 from imu.measured import Value
-from imu.measuring import _as_likely, _known_to_deg, fit_recording, measure_recording, measured_swing, prepare
+from imu.measuring import measure_recording
+from imu.preparing import prepare
 from imu.self_calibration import Motion, palmar, wrist_mountings
+from imu.swing_values import _known_to_deg, measured_swing
 from tests.bench import Poses, Session, make_recording
 from tests.bench.causes import CAUSES
 

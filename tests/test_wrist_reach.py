@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from imu.measured import Value
-from imu.measuring import _no_wrist, _within_reach
+from imu.swing_values import _no_wrist, _within_reach
 
 T = np.arange(0.0, 1.5, 0.005)
 
