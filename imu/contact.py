@@ -138,11 +138,12 @@ class _Feel:
 
 
 # Chosen on half the bench's recordings and on made rates that ring at once or slowly (tests/test_contact.py), so that
-# what each says fits the true contact.
-_GYRO = _Feel(60.0, (4e4, 2e5), 0.04, (_Blow(0.6, 0.01, kick=2.0), _Blow(1.8, 0.01, kick=2.0), _Blow(3.0, 0.005)))
+# what each says fits the true contact. The roughest motion is there since other swings are rougher: without it, what
+# swings roughly seems struck as soon as it may be.
+_GYRO = _Feel(60.0, (4e4, 2e5, 1e6), 0.04, (_Blow(0.6, 0.01, kick=2.0), _Blow(1.8, 0.01, kick=2.0), _Blow(3.0, 0.005)))
 _ACCEL = _Feel(
     600.0,
-    (1e5, 1e6),
+    (1e5, 1e6, 1e7),
     2.0,
     (
         _Blow(8.0, 0.01, fade_s=0.2, touch=60.0),
