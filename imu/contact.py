@@ -143,7 +143,7 @@ class _Feel:
 _GYRO = _Feel(60.0, (4e4, 2e5, 1e6), 0.04, (_Blow(0.6, 0.01, kick=2.0), _Blow(1.8, 0.01, kick=2.0), _Blow(3.0, 0.005)))
 _ACCEL = _Feel(
     600.0,
-    (1e6, 1e7),
+    (1e5, 1e6, 1e7),
     2.0,
     (
         _Blow(8.0, 0.01, fade_s=0.2, touch=60.0),
