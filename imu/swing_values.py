@@ -97,17 +97,18 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
         changes[name] = per
     tempo = _tempo(moments)
     grade, reasons = _grade(fitted, w, values, moments)
-    # axes that were guessed are wrong throughout, or not at all
     guessed = any("zero_guessed" in v.marks for v in values["wrist_flexion"].values())
     fault = _BENT_TOO_FAR if _no_wrist(dense, sd) else None
     if guessed:
         fault = fitted.undecided or fault or (_TWISTED if _twisted(solution, w) else None)
     if fault:
         grade, reasons = "poor", [*reasons, fault]
-        for name in _REACH:
+        # axes that were guessed, or of a wrist that plays as none does, are wrong throughout
+        throughout = guessed or solution.problem.axial_sd > _TWIST
+        for name in (*_REACH, "face_to_forearm", "forearm_roll") if throughout else _REACH:
             nothing = Value(None, None, fault)
-            values[name] = {e: nothing if guessed else _within_reach(name, v) for e, v in values[name].items()}
-            if guessed and name in changes:
+            values[name] = {e: nothing if throughout else _within_reach(name, v) for e, v in values[name].items()}
+            if throughout and name in changes:
                 changes[name] = dict.fromkeys(changes[name], nothing)
     trace = _trace(fitted, w, dense, sd, address, moments, rough)
     stances = _stances(solution, w, at, dense, known, moments)

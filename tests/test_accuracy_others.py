@@ -37,3 +37,12 @@ def test_what_is_read_at_a_level_knows_that_the_moment_moves_with_the_elevation(
     assert len(shaft) == 6
     assert all(v["u95"] <= 0.5 for v in shaft)  # of what is level, the elevation is known
     assert np.median([v["u95"] for v in rows(scores, "shaft_elevation", "top")]) > 0.5
+
+
+def test_a_wrist_that_bends_and_plays_as_none_does_is_told_nowhere():
+    # without a hand sensor, the club's lost between the two flat grips and in the swings: 45 deg off at ±7, it was
+    cause = CAUSES["forearm+club"]
+    scores = measured([3007], cause.session, cause)
+    wrist = [v for name in ("wrist_flexion", "wrist_deviation", "face_to_forearm") for v in rows(scores, name, "top")]
+    assert len(wrist) == 9
+    assert all(v["value"] is None and v["grade"] == "poor" and v["reason"] for v in wrist)
