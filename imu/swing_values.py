@@ -114,10 +114,12 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
     stances = _stances(solution, w, at, dense, known, moments)
     peak = rough.peak_rate
     kind = _kind(rough, moments, dense, peak)
+    # a blow may lie in what was lost, and where a turn is missing nobody knows where to look for it
+    hidden = _shock_hidden(fitted, rough) or solution.problem.believed[w] < 1.0
     return Swing(
         index=index,
         kind=kind,
-        ball=None if shock is None and _shock_hidden(fitted, rough) else shock is not None,
+        ball=True if shock is not None else None if hidden else False,
         grade=grade,
         reasons=tuple(reasons),
         events={e: Event(m.t_s, m.reason, m.marks) for e, m in moments.items()},
