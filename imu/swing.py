@@ -26,6 +26,10 @@ LEAST_BACK_ARM = 90.0 * DEG  # seen from arm or hand alone, where much that is n
 LEAST_THROUGH = 30.0 * DEG
 LEAST_PUNCHED = 15.0 * DEG  # at speed: a punched shot is held off
 LEAST_DOWN = -0.2  # height of the shaft's direction at address: its head lies below the hands
+LEAST_PEAK = (
+    120.0 * DEG
+)  # rate on the way down; the slowest of rehearsals passes 200 deg/s (common practice, no source)
+LEAST_PEAK_ARM = 80.0 * DEG
 GENTLE = 600.0 * DEG  # rate up to which picking up, stretching or tapping a shoe can look like a rehearsal
 SLOWEST_DOWN = 1.0  # s; a downswing that is longer is a rehearsal, whatever twirls in it
 OTHER_POSTURE = 13.0 * DEG  # between the verticals at takeaway; another club or a chip differ by less
@@ -52,7 +56,7 @@ def find(
     `shaft`: direction grip to head (3,) in the sensor, where a pose has shown it: at address it must
     point down. `busy`: stretches of calibration in which nothing is a swing.
     """
-    least_peak = 80 * DEG
+    least_peak = LEAST_PEAK if samples.role == "club" else LEAST_PEAK_ARM
     period = samples.period_s
     speed = np.linalg.norm(samples.gyro - calm.bias, axis=1)
     speed = ndimage.uniform_filter1d(np.nan_to_num(speed), max(1, round(0.03 / period)))
