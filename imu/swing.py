@@ -26,9 +26,7 @@ LEAST_BACK_ARM = 90.0 * DEG  # seen from arm or hand alone, where much that is n
 LEAST_THROUGH = 30.0 * DEG
 LEAST_PUNCHED = 15.0 * DEG  # at speed: a punched shot is held off
 LEAST_DOWN = -0.2  # height of the shaft's direction at address: its head lies below the hands
-LEAST_PEAK = (
-    120.0 * DEG
-)  # rate on the way down; the slowest of rehearsals passes 200 deg/s (common practice, no source)
+LEAST_PEAK = 120.0 * DEG  # on the way down; the slowest of rehearsals passes 200 deg/s (common practice, no source)
 LEAST_PEAK_ARM = 80.0 * DEG
 GENTLE = 600.0 * DEG  # rate up to which picking up, stretching or tapping a shoe can look like a rehearsal
 SLOWEST_DOWN = 1.0  # s; a downswing that is longer is a rehearsal, whatever twirls in it
