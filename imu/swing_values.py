@@ -49,11 +49,13 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
     values: dict[str, dict[str, Value]] = {}
     sigmas = _deviations(solution, w, at)
     zeros = {k: np.sqrt(np.maximum(solution.shared_variance(w, j), 0)) for k, j in at.jacobian.items()}
+    twists = {e: _twist_there(solution, w, t) for e, t in known}
     for name in ANGLES:
         source = "shaft_elevation" if name == "shaft_past_level" else name
         per: dict[str, Value] = {}
         for event in EVENTS:
-            per[event] = _value(fitted, name, source, event, moments, at, sigmas, zeros, place, dense, rough)
+            odd = twists.get(event, 0.0) if name in _ACROSS_WRIST else 0.0
+            per[event] = _value(fitted, name, source, event, moments, at, sigmas, zeros, place, dense, rough, odd)
         if name == "shaft_past_level":
             per = {"top": per["top"]}
         if solution.problem.believed[w] < 1.0:  # one turn of several that may be: so wide an interval holds but one
@@ -77,6 +79,8 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
                 + _extra(dense, name, moments[a], rough) ** 2
                 + _extra(dense, name, moments[b], rough) ** 2
                 + _bone_or_skin(fitted, name, b) ** 2
+                + twists[a] ** 2
+                + twists[b] ** 2
                 + _shaft_twist(name, a, rough) ** 2
                 + _shaft_twist(name, b, rough) ** 2
             )
@@ -97,6 +101,8 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
         changes[name] = per
     tempo = _tempo(moments)
     grade, reasons = _grade(fitted, w, values, moments)
+    if any(twists.values()) and grade != "poor":
+        grade, reasons = "fair", [*reasons, _TWISTED]
     guessed = any("zero_guessed" in v.marks for v in values["wrist_flexion"].values())
     fault = _BENT_TOO_FAR if _no_wrist(dense, sd) else None
     if guessed:
@@ -171,6 +177,18 @@ def _twisted(solution: Solution, w: int) -> bool:
     """Whether the hand turned about the forearm in a swing by more than a wrist plays."""
     axial = solution.series[w].get("axial", np.empty(0))
     return len(axial) > 0 and float(np.quantile(np.abs(axial), 0.9)) > _TWIST
+
+
+_ACROSS_WRIST = ("wrist_flexion", "wrist_deviation", "face_to_forearm", "forearm_roll")
+
+
+def _twist_there(solution: Solution, w: int, t_s: float) -> float:
+    """By how much hand and forearm stand twisted in rad near an instant, where that is far more than in the rest of the
+    recording: what stands in for a lost packet there is wrong, and the wrist's other angles by about as much."""
+    axial = np.abs(solution.series[w].get("axial", np.empty(0)))
+    near = np.abs(solution.problem.windows[w].wrist_s[: len(axial)] - t_s) < 0.06
+    most = float(axial[near].max(initial=0.0))
+    return most if most > max(_TWIST, 4.0 * solution.problem.axial_sd) else 0.0
 
 
 def _no_wrist(dense: kinematics.Angles, sd: Mapping[str, Array]) -> bool:
@@ -341,6 +359,7 @@ def _value(
     place: Mapping[str, int],
     dense: kinematics.Angles,
     rough: swing.Rough,
+    twist: float,
 ) -> Value:
     moment = moments[event]
     if source not in at.value:
@@ -355,7 +374,7 @@ def _value(
     s = float(np.sqrt(s**2 + _extra(dense, source, moment, rough) ** 2 + (0.1 * DEG) ** 2))
     s = float(np.hypot(s, _wobble(moment.t_s, moments)))
     s = float(np.hypot(s, _bone_or_skin(fitted, name, event)))
-    s = float(np.hypot(s, _shaft_twist(name, event, rough)))
+    s = float(np.hypot(s, np.hypot(twist, _shaft_twist(name, event, rough))))
     if source == "shaft_elevation" and event.startswith("shaft_level"):  # which is when it is none
         s = 0.1 * DEG
     lost = _guessed_there(fitted, name, moment.t_s)
