@@ -153,6 +153,7 @@ def _on(samples: Samples, start_s: float, end_s: float) -> bool:
 
 
 def all_on(sensors: Mapping[Role, Samples], start_s: float, end_s: float) -> tuple[Role, ...]:
+    """The sensors that recorded during nearly all of a stretch."""
     return tuple(role for role, s in sensors.items() if _on(s, start_s, end_s))
 
 
@@ -232,9 +233,11 @@ def swing_windows(prepared: Prepared) -> list[tuple[float, float]]:
 
 
 WIDE_GAP = 8 * DEG
+"""A turn in a gap that is known worse than this says nothing of where the sensor points beyond it."""
 
 
 def rested(prepared: Prepared, role: Role, start_s: float, end_s: float) -> bool:
+    """Whether a sensor lay still for a fifth of a second in all within a stretch."""
     samples, still = prepared.sensors[role], prepared.calm[role].still
     lo, hi = samples.index(start_s), samples.index(end_s)
     return bool(np.count_nonzero(still[lo:hi]) * samples.period_s > 0.2)

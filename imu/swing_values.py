@@ -65,6 +65,60 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
                 for e, v in per.items()
             }
         values[name] = per
+    changes = _changes(fitted, w, rough, moments, at, dense, values, place, twists)
+    tempo = _tempo(moments)
+    grade, reasons = _grade(fitted, w, values, moments)
+    guessed = any("zero_guessed" in v.marks for v in values["wrist_flexion"].values())
+    fault = _BENT_TOO_FAR if _no_wrist(dense, sd) else None
+    if guessed:
+        fault = fitted.undecided or fault or (_TWISTED if _twisted(solution, w) else None)
+    if fault:
+        grade, reasons = "poor", [*reasons, fault]
+        # axes that were guessed, or of a wrist that plays as none does, are wrong throughout
+        throughout = guessed or solution.problem.axial_sd > _TWIST
+        for name in (*_REACH, "face_to_forearm", "forearm_roll") if throughout else _REACH:
+            nothing = Value(None, None, fault)
+            values[name] = {e: nothing if throughout else _within_reach(name, v) for e, v in values[name].items()}
+            if throughout and name in changes:
+                changes[name] = dict.fromkeys(changes[name], nothing)
+    elif any(twists.values()) and grade != "poor":
+        grade, reasons = "fair", [*reasons, _TWISTED]
+    trace = _trace(fitted, w, dense, sd, address, moments, rough)
+    stances = _stances(solution, w, at, dense, known, moments)
+    peak = rough.peak_rate
+    kind = _kind(rough, moments, dense, peak)
+    # a blow may lie in what was lost, and where a turn is missing nobody knows where to look for it
+    hidden = _shock_hidden(fitted, rough) or solution.problem.believed[w] < 1.0
+    return Swing(
+        index=index,
+        kind=kind,
+        ball=True if shock is not None else None if hidden else False,
+        grade=grade,
+        reasons=tuple(reasons),
+        events={e: Event(m.t_s, m.reason, m.marks) for e, m in moments.items()},
+        angles=values,
+        changes=changes,
+        tempo=tempo,
+        bands={},
+        trace=trace,
+        stances=stances,
+    )
+
+
+def _changes(
+    fitted: Fitted,
+    w: int,
+    rough: swing.Rough,
+    moments: Mapping[str, swing.Moment],
+    at: kinematics.Angles,
+    dense: kinematics.Angles,
+    values: Mapping[str, Mapping[str, Value]],
+    place: Mapping[str, int],
+    twists: Mapping[str, float],
+) -> dict[str, dict[str, Value]]:
+    """Changes of wrist, roll and face between events, with what is uncertain about both but the same left out."""
+    solution = fitted.solution
+    assert solution is not None
     changes: dict[str, dict[str, Value]] = {}
     for name in ("wrist_flexion", "wrist_deviation", "forearm_roll", "face_to_forearm"):
         per = {}
@@ -99,43 +153,7 @@ def measured_swing(fitted: Fitted, w: int, rough: swing.Rough, index: int) -> Sw
                 float(np.degrees(1.96 * zero)),
             )
         changes[name] = per
-    tempo = _tempo(moments)
-    grade, reasons = _grade(fitted, w, values, moments)
-    if any(twists.values()) and grade != "poor":
-        grade, reasons = "fair", [*reasons, _TWISTED]
-    guessed = any("zero_guessed" in v.marks for v in values["wrist_flexion"].values())
-    fault = _BENT_TOO_FAR if _no_wrist(dense, sd) else None
-    if guessed:
-        fault = fitted.undecided or fault or (_TWISTED if _twisted(solution, w) else None)
-    if fault:
-        grade, reasons = "poor", [*reasons, fault]
-        # axes that were guessed, or of a wrist that plays as none does, are wrong throughout
-        throughout = guessed or solution.problem.axial_sd > _TWIST
-        for name in (*_REACH, "face_to_forearm", "forearm_roll") if throughout else _REACH:
-            nothing = Value(None, None, fault)
-            values[name] = {e: nothing if throughout else _within_reach(name, v) for e, v in values[name].items()}
-            if throughout and name in changes:
-                changes[name] = dict.fromkeys(changes[name], nothing)
-    trace = _trace(fitted, w, dense, sd, address, moments, rough)
-    stances = _stances(solution, w, at, dense, known, moments)
-    peak = rough.peak_rate
-    kind = _kind(rough, moments, dense, peak)
-    # a blow may lie in what was lost, and where a turn is missing nobody knows where to look for it
-    hidden = _shock_hidden(fitted, rough) or solution.problem.believed[w] < 1.0
-    return Swing(
-        index=index,
-        kind=kind,
-        ball=True if shock is not None else None if hidden else False,
-        grade=grade,
-        reasons=tuple(reasons),
-        events={e: Event(m.t_s, m.reason, m.marks) for e, m in moments.items()},
-        angles=values,
-        changes=changes,
-        tempo=tempo,
-        bands={},
-        trace=trace,
-        stances=stances,
-    )
+    return changes
 
 
 def _known_to_deg(value: Value) -> float:
